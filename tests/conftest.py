@@ -1,0 +1,229 @@
+"""What tests share: real databases built by the migrations, a client, a browser; no network but loopback."""
+
+from __future__ import annotations
+
+import ipaddress
+import os
+import shutil
+import socket
+import threading
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pytest
+
+if TYPE_CHECKING:
+    from app.db.session import Database
+    from app.settings import Settings
+    from playwright.sync_api import Browser, Page
+    from starlette.testclient import TestClient
+
+# The application is imported by the fixtures that need it: tests of the core start without it.
+
+POSTGRES_URL = os.environ.get("MARVER_TEST_POSTGRES_URL", "")
+BROWSER = os.environ.get("MARVER_TEST_BROWSER") == "1"
+CHROMIUM_FLAGS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+
+
+# --- a run that must skip nothing -------------------------------------------------------------------------------
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[None]) -> Iterator[None]:
+    """With MARVER_TEST_NO_SKIP=1 a skipped test is a failed one, and says what it lacked."""
+    report = yield
+    if report.skipped and not hasattr(report, "wasxfail") and os.environ.get("MARVER_TEST_NO_SKIP") == "1":
+        report.outcome = "failed"
+        report.longrepr = f"{item.nodeid} was skipped where nothing may be: {report.longrepr}"
+    return report
+
+
+# --- no network but loopback ------------------------------------------------------------------------------------
+
+
+def _is_local(address: object) -> bool:
+    if not isinstance(address, tuple):
+        return True  # a Unix socket
+    if address[0] in ("localhost", "testserver"):
+        return True
+    try:
+        return ipaddress.ip_address(str(address[0])).is_loopback
+    except ValueError:
+        return False
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _only_loopback() -> Iterator[None]:
+    patch = pytest.MonkeyPatch()
+    for name in ("connect", "connect_ex"):
+        real = getattr(socket.socket, name)
+
+        def guarded(self: socket.socket, address: Any, _real: Any = real) -> Any:
+            if not _is_local(address):
+                raise RuntimeError(f"a test tried to reach {address!r}; only loopback is open")
+            return _real(self, address)
+
+        patch.setattr(socket.socket, name, guarded)
+    yield
+    patch.undo()
+
+
+# --- databases --------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="session")
+def _sqlite_template(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    from app.db.migrate import upgrade
+
+    path = tmp_path_factory.mktemp("template") / "marver.sqlite"
+    upgrade(f"sqlite:///{path}")
+    return path
+
+
+@pytest.fixture
+def data_folder(tmp_path: Path, _sqlite_template: Path) -> Path:
+    """A data folder whose embedded database is migrated and empty."""
+    folder = tmp_path / "lab"
+    folder.mkdir(mode=0o700)
+    for part in _sqlite_template.parent.iterdir():
+        shutil.copy(part, folder / part.name)
+    return folder
+
+
+@pytest.fixture
+def settings(data_folder: Path) -> Settings:
+    """Settings of a fresh lab on SQLite."""
+    from app.settings import Settings
+
+    return Settings(data=data_folder)
+
+
+@pytest.fixture
+def database(settings: Settings) -> Iterator[Database]:
+    """A fresh, migrated lab on SQLite."""
+    from app.db.session import Database
+
+    database = Database(settings.database_url)
+    yield database
+    database.close()
+
+
+def _postgres_address(name: str) -> str:
+    from sqlalchemy.engine import make_url
+
+    return make_url(POSTGRES_URL).set(database=name).render_as_string(hide_password=False)
+
+
+@pytest.fixture(scope="session")
+def _postgres_template(worker_id: str) -> Iterator[str]:
+    if not POSTGRES_URL:
+        pytest.skip("needs PostgreSQL: set MARVER_TEST_POSTGRES_URL")
+    import psycopg
+    from app.db.migrate import upgrade
+
+    name = f"marver_template_{os.getpid()}_{worker_id}"
+    url = _postgres_address(name)
+    with psycopg.connect(POSTGRES_URL, autocommit=True) as server:
+        server.execute(f'CREATE DATABASE "{name}" TEMPLATE template0')
+        upgrade(url)
+        yield name
+        server.execute(f'DROP DATABASE "{name}" WITH (FORCE)')
+
+
+@pytest.fixture
+def postgres_url(_postgres_template: str) -> Iterator[str]:
+    """The address of a fresh, migrated PostgreSQL database."""
+    import psycopg
+
+    name = f"{_postgres_template}_{time.monotonic_ns()}"
+    with psycopg.connect(POSTGRES_URL, autocommit=True) as server:
+        server.execute(f'CREATE DATABASE "{name}" TEMPLATE "{_postgres_template}"')
+        yield _postgres_address(name)
+        server.execute(f'DROP DATABASE "{name}" WITH (FORCE)')
+
+
+@pytest.fixture
+def postgres_database(postgres_url: str) -> Iterator[Database]:
+    """A fresh, migrated lab on PostgreSQL; skipped unless MARVER_TEST_POSTGRES_URL names a server."""
+    from app.db.session import Database
+
+    database = Database(postgres_url)
+    yield database
+    database.close()
+
+
+@pytest.fixture(params=["sqlite", pytest.param("postgres", marks=pytest.mark.postgres)])
+def either_database(request: pytest.FixtureRequest) -> Database:
+    """The same test on both databases."""
+    return request.getfixturevalue("database" if request.param == "sqlite" else "postgres_database")
+
+
+# --- the application --------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def client(settings: Settings) -> Iterator[TestClient]:
+    """A client of the application on the same lab as `database`."""
+    from app.web.app import create_app
+    from starlette.testclient import TestClient
+
+    with TestClient(create_app(settings), base_url="http://127.0.0.1:8000", follow_redirects=False) as client:
+        client.headers["Origin"] = "http://127.0.0.1:8000"
+        yield client
+
+
+@pytest.fixture
+def live_server(settings: Settings) -> Iterator[str]:
+    """The application served on a free loopback port; its address without a trailing slash."""
+    import uvicorn
+    from app.web.app import create_app
+
+    listener = socket.create_server(("127.0.0.1", 0))
+    server = uvicorn.Server(uvicorn.Config(create_app(settings), log_level="warning", ws="none"))
+    thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, daemon=True)
+    thread.start()
+    while not server.started:
+        if not thread.is_alive():
+            raise RuntimeError("the server did not start")
+        time.sleep(0.01)
+    yield f"http://127.0.0.1:{listener.getsockname()[1]}"
+    server.should_exit = True
+    thread.join()
+    listener.close()
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    """Chromium, driven by Playwright; skipped unless MARVER_TEST_BROWSER=1."""
+    if not BROWSER:
+        pytest.skip("needs Chromium: set MARVER_TEST_BROWSER=1")
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        path = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+        browser = playwright.chromium.launch(executable_path=path, args=CHROMIUM_FLAGS)
+        yield browser
+        browser.close()
+
+
+@pytest.fixture
+def page(browser: Browser) -> Iterator[Page]:
+    """A browser page in a context of its own, which fails the test on a policy violation or a script error."""
+    context = browser.new_context(viewport={"width": 1280, "height": 900})
+    page = context.new_page()
+    wrong: list[str] = []
+    page.on("pageerror", lambda error: wrong.append(f"script error: {error}"))
+    page.on("console", lambda line: wrong.append(line.text) if "Content Security Policy" in line.text else None)
+    yield page
+    context.close()
+    assert not wrong, wrong
