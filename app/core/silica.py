@@ -94,7 +94,7 @@ def fibre_loss_db_km(wavelength_nm: float) -> float:
     """Least loss of good silica fibre, 0.8/L⁴ (Rayleigh) + 7.81e11 exp(−48.48/L) (infrared edge), L in µm.
 
     No water peak: a limit nothing made of silica has passed, not a prediction. Coefficients from memory
-    (fibre textbooks); they put the minimum at 0.16 dB/km near 1.57 µm.
+    (fibre textbooks); they put the minimum at 0.16 dB/km near 1.55 µm.
     """
     um = float(_wavelength_um(wavelength_nm))
     return 0.8 / um**4 + 7.81e11 * math.exp(-48.48 / um)

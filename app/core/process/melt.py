@@ -1,9 +1,8 @@
 """Reflow by volume: the toroid a disc melts into, the sphere a fibre end melts into."""
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
-
-from scipy.optimize import brentq
 
 
 @dataclass(frozen=True)
@@ -19,6 +18,12 @@ class Toroid:
 
     minor_um: float
     membrane_radius_um: float
+
+
+def _root(excess: Callable[[float], float], low: float, high: float) -> float:
+    from scipy.optimize import brentq  # slow to import, and few pages need it
+
+    return float(brentq(excess, low, high, xtol=1e-10))
 
 
 def _toroid_volume(outer_radius: float, minor_radius: float, thickness: float) -> float:
@@ -46,7 +51,7 @@ def toroid(disc_um: float, oxide_um: float, outer_um: float) -> Toroid | NoShape
     low, high = oxide_um / 2, outer / 2
     if _toroid_volume(outer, high, oxide_um) < volume:
         return NoShape(f"a disc of {disc_um:g} µm holds more silica than a ring of {outer_um:g} µm can")
-    r = brentq(lambda r: _toroid_volume(outer, r, oxide_um) - volume, low, high, xtol=1e-10)
+    r = _root(lambda r: _toroid_volume(outer, r, oxide_um) - volume, low, high)
     return Toroid(2 * r, outer - r - math.sqrt(max(r * r - oxide_um**2 / 4, 0.0)))
 
 
@@ -72,7 +77,7 @@ def toroid_minor_simple_um(disc_um: float, oxide_um: float, outer_um: float) -> 
 
     if excess(outer / 2) < 0:
         return NoShape(f"a disc of {disc_um:g} µm holds more silica than a ring of {outer_um:g} µm can")
-    return 2 * float(brentq(excess, 0.0, outer / 2, xtol=1e-10))
+    return 2 * _root(excess, 0.0, outer / 2)
 
 
 def toroid_disc_um(outer_um: float, minor_um: float, oxide_um: float) -> float | NoShape:
@@ -99,7 +104,7 @@ def sphere_on_stem_um(fibre_um: float, length_um: float) -> float | NoShape:
     simple = sphere_um(fibre_um, length_um)
     if length_um <= fibre_um / 3:
         return NoShape(f"{length_um:g} µm of a {fibre_um:g} µm fibre only round its end")
-    return float(brentq(lambda d: melted_length_um(d, fibre_um) - length_um, fibre_um, simple + fibre_um, xtol=1e-9))
+    return _root(lambda d: melted_length_um(d, fibre_um) - length_um, fibre_um, simple + fibre_um)
 
 
 def melted_length_um(sphere: float, fibre_um: float) -> float:

@@ -12,21 +12,21 @@ XEF2_PER_SILICON = 2  # 2 XeF₂ + Si → 2 Xe + SiF₄
 
 @dataclass(frozen=True)
 class Segment:
-    """A run of like cycles: `cycles` pulses of `s_per_cycle` seconds at `xef2_torr` (and `n2_torr`)."""
+    """A run of like cycles: `cycles` pulses of `cycle_s` seconds at `xef2_torr` (and `n2_torr`)."""
 
     cycles: int
-    s_per_cycle: float
+    cycle_s: float
     xef2_torr: float
     n2_torr: float = 0.0
 
     def __post_init__(self) -> None:
-        if min(self.cycles, self.s_per_cycle, self.xef2_torr, self.n2_torr) < 0:
+        if min(self.cycles, self.cycle_s, self.xef2_torr, self.n2_torr) < 0:
             raise ValueError("cycles, seconds and pressures are zero or more")
 
     @property
     def cycle_torr_s(self) -> float:
         """Dose of one cycle in torr·s."""
-        return self.s_per_cycle * self.xef2_torr
+        return self.cycle_s * self.xef2_torr
 
 
 def dose_torr_s(segments: Sequence[Segment]) -> float:

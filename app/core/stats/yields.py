@@ -5,10 +5,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 from scipy.special import stdtrit
 
 from app.core.intervals import ShareInterval, normal_quantile, wilson
+
+Floats = NDArray[np.float64]
 
 MIN_ACTS = 5  # under five acts each is shown by itself
 MIN_HISTORY = 20  # past acts from which a lab's own likeness can be learnt
@@ -171,8 +173,10 @@ def rolled_yield(
     """Product of step yields R = Π p_s with an interval that lets the steps of one wafer go together.
 
     `passed`, `decided`: (wafers, steps) counts. V = k/(k−1) Σ_w [Σ_s (x_sw − p_s m_sw)/(N_s p_s)]²;
-    R exp(±t_{k−1} √V). Where nothing was lost in any step V says nothing: the wider of it and the product
-    of the steps' own bounds is given, and none if a step has none.
+    R exp(±t_{k−1} √V). A step without losses adds nothing to V: the log of its own lower bound is added in
+    squares (in simulation .95 or more, where V alone falls to .84); without any loss the wider of V and the
+    product of the steps' bounds stands. The bounds are `step_intervals` (one a step; None: not claimed, and
+    then no interval here either), or those of the wafers as acts.
     """
     x, m = np.asarray(passed, dtype=float), np.asarray(decided, dtype=float)
     if x.ndim != 2 or x.shape != m.shape:
@@ -188,18 +192,25 @@ def rolled_yield(
     rolled = float(np.prod(p))
     if k < MIN_ACTS:
         return RolledYield(rolled, None, k)
-    if rolled == 0 or rolled == 1:
-        return RolledYield(rolled, _product_of_bounds(step_intervals, level), k)
+    own = _wafers_as_acts(x, m, level) if step_intervals is None else step_intervals
+    flawless = [interval for interval, share in zip(own, p, strict=True) if share == 1]
+    bounds = [i for i in (own if rolled == 0 else flawless) if i is not None]
+    if len(bounds) < (len(p) if rolled == 0 else len(flawless)):
+        return RolledYield(rolled, None, k)
+    if rolled == 0:
+        return RolledYield(0.0, ShareInterval(0.0, math.prod(i.high for i in bounds), level), k)
+    if rolled == 1:
+        return RolledYield(1.0, ShareInterval(math.prod(i.low for i in bounds), 1.0, level), k)
     v = k / (k - 1) * float(((((x - p * m) / (n * p)).sum(axis=1)) ** 2).sum())
-    spread = math.exp(t_quantile(level, k - 1) * math.sqrt(v))
-    return RolledYield(rolled, ShareInterval(rolled / spread, min(1.0, rolled * spread), level), k)
+    half = t_quantile(level, k - 1) * math.sqrt(v)
+    down = math.hypot(half, *(math.log(i.low) for i in bounds))
+    interval = ShareInterval(rolled * math.exp(-down), min(1.0, rolled * math.exp(half)), level)
+    return RolledYield(rolled, interval, k)
 
 
-def _product_of_bounds(intervals: Sequence[ShareInterval | None] | None, level: float) -> ShareInterval | None:
-    known = [i for i in intervals or () if i is not None]
-    if not known or len(known) != len(intervals or ()):
-        return None
-    return ShareInterval(math.prod(i.low for i in known), math.prod(i.high for i in known), level)
+def _wafers_as_acts(x: Floats, m: Floats, level: float) -> list[ShareInterval | None]:
+    steps = ([Act(str(w), int(x[w, s]), int(m[w, s])) for w in range(len(x))] for s in range(x.shape[1]))
+    return [step_yield(acts, level=level).interval for acts in steps]
 
 
 @dataclass(frozen=True)
