@@ -33,8 +33,7 @@ CAUTIONS: dict[str, Caution] = {
     ),
     "piranha": Caution(
         "Piranha and RCA baths are hot and violently oxidising.",
-        "Keep solvents and thick resist away; pour peroxide slowly into acid; store vented only; "
-        "never near acetone.",
+        "Keep solvents and thick resist away; pour peroxide slowly into acid; store vented only; never near acetone.",
     ),
     "solvents": Caution(
         "Solvent vapour burns.",

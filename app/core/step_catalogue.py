@@ -11,7 +11,8 @@ from app.core.step import StepKind
 
 def _found() -> dict[str, StepKind]:
     kinds = [
-        importlib.import_module(f"{steps.__name__}.{module.name}").STEP for module in pkgutil.iter_modules(steps.__path__)
+        importlib.import_module(f"{steps.__name__}.{module.name}").STEP
+        for module in pkgutil.iter_modules(steps.__path__)
     ]
     return {kind.name: kind for kind in sorted(kinds, key=lambda kind: kind.order)}
 

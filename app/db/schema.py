@@ -1,0 +1,9 @@
+"""Every table of the lab in one place: importing this module fills `metadata`."""
+
+from __future__ import annotations
+
+from app.db.base import Base
+from app.db.models import audit, events, facts, material, people, recipes, seen, steps
+
+TABLE_MODULES = (audit, events, facts, material, people, recipes, seen, steps)
+metadata = Base.metadata
