@@ -15,10 +15,11 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 if TYPE_CHECKING:
-    from app.db.session import Database
-    from app.settings import Settings
     from playwright.sync_api import Browser, Page
     from starlette.testclient import TestClient
+
+    from app.db.session import Database
+    from app.settings import Settings
 
 # The application is imported by the fixtures that need it: tests of the core start without it.
 
@@ -81,12 +82,19 @@ def _only_loopback() -> Iterator[None]:
 # --- databases --------------------------------------------------------------------------------------------------
 
 
+def _migrate(url: str) -> None:
+    from app.db.migrate import upgrade
+    from app.db.session import Database
+
+    database = Database(url)
+    upgrade(database.engine)
+    database.close()
+
+
 @pytest.fixture(scope="session")
 def _sqlite_template(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    from app.db.migrate import upgrade
-
     path = tmp_path_factory.mktemp("template") / "marver.sqlite"
-    upgrade(f"sqlite:///{path}")
+    _migrate(f"sqlite:///{path}")
     return path
 
 
@@ -113,7 +121,7 @@ def database(settings: Settings) -> Iterator[Database]:
     """A fresh, migrated lab on SQLite."""
     from app.db.session import Database
 
-    database = Database(settings.database_url)
+    database = Database(settings.url)
     yield database
     database.close()
 
@@ -129,13 +137,12 @@ def _postgres_template(worker_id: str) -> Iterator[str]:
     if not POSTGRES_URL:
         pytest.skip("needs PostgreSQL: set MARVER_TEST_POSTGRES_URL")
     import psycopg
-    from app.db.migrate import upgrade
 
     name = f"marver_template_{os.getpid()}_{worker_id}"
     url = _postgres_address(name)
     with psycopg.connect(POSTGRES_URL, autocommit=True) as server:
         server.execute(f'CREATE DATABASE "{name}" TEMPLATE template0')
-        upgrade(url)
+        _migrate(url)
         yield name
         server.execute(f'DROP DATABASE "{name}" WITH (FORCE)')
 
@@ -174,8 +181,9 @@ def either_database(request: pytest.FixtureRequest) -> Database:
 @pytest.fixture
 def client(settings: Settings) -> Iterator[TestClient]:
     """A client of the application on the same lab as `database`."""
-    from app.web.app import create_app
     from starlette.testclient import TestClient
+
+    from app.web.app import create_app
 
     with TestClient(create_app(settings), base_url="http://127.0.0.1:8000", follow_redirects=False) as client:
         client.headers["Origin"] = "http://127.0.0.1:8000"
@@ -186,6 +194,7 @@ def client(settings: Settings) -> Iterator[TestClient]:
 def live_server(settings: Settings) -> Iterator[str]:
     """The application served on a free loopback port; its address without a trailing slash."""
     import uvicorn
+
     from app.web.app import create_app
 
     listener = socket.create_server(("127.0.0.1", 0))

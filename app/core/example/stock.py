@@ -143,8 +143,8 @@ def mask(at: datetime, code: str) -> MaskArrives:
 def specifications(at: datetime) -> Iterator[Happening]:
     """Intrinsic Q of at least 10⁸ in air at 1550 nm."""
     window = (1 / 3, 1 / 2)
-    yield SpecificationMade(at, LEAD, "Toroid for the sensor", "microtoroid", 1e8, "1550", "air", window)
-    yield SpecificationMade(at, LEAD, "Sphere for the sensor", "microsphere", 2e8, "1550", "air")
+    yield SpecificationMade(at, LEAD, "Toroid for the sensor", "microtoroid", 1e8, "1550 nm", "air", window)
+    yield SpecificationMade(at, LEAD, "Sphere for the sensor", "microsphere", 2e8, "1550 nm", "air")
 
 
 def first_recipes(at: datetime) -> Iterator[Happening]:
