@@ -71,7 +71,7 @@ def _only_loopback() -> Iterator[None]:
 
         def guarded(self: socket.socket, address: Any, _real: Any = real) -> Any:
             if not _is_local(address):
-                raise RuntimeError(f"a test tried to reach {address!r}; only loopback is open")
+                raise PermissionError(f"a test tried to reach {address!r}; only loopback is open")
             return _real(self, address)
 
         patch.setattr(socket.socket, name, guarded)
