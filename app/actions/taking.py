@@ -77,7 +77,7 @@ def take_fibre_ends(
     purpose: str = "candidate",
     done_at: datetime | None = None,
 ) -> list[Device]:
-    """Take fibre ends (numbered from 1) in hand; those already in hand are left as they are. Returns the new devices."""
+    """Take fibre ends (numbered from 1) in hand; those in hand already stay as they are. Returns the new devices."""
     outside = [end for end in ends if not 1 <= end <= batch.ends]
     if outside:
         raise Refusal.of(f"{batch.code} has ends 1 to {batch.ends}; there is no end {outside[0]}.", at="ends")

@@ -127,7 +127,7 @@ def _on_piece(
         text = f"{name} on {code} comes after {code} was {state.whereabouts.replace('_', ' ')}."
         found.append(Violation("gone", deed.entry, piece, None, None, text))
     made_by = family.partings.get(piece)
-    if made_by in partings and deed.done_at < partings[made_by].done_at:
+    if made_by is not None and made_by in partings and deed.done_at < partings[made_by].done_at:
         text = f"{name} on {code} comes before the parting that made {code}."
         found.append(Violation("before_parting", deed.entry, piece, None, made_by, text))
     return found

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import UTC, date, datetime
 from typing import Any
 
@@ -15,6 +15,12 @@ from app.db.base import Base
 from app.db.models.audit import AuditChange, AuditEntry, Submission
 
 GENESIS = "0" * 64
+BULK_TABLE = "device"
+BULK = 20
+"""From this many new devices in one deed on, they are told as count and digest."""
+
+Change = tuple[str, str, str | None, str | None]
+"""(table, row id, before, after): canonical texts; `before` is None for a new row."""
 UNAUDITED: tuple[type[Base], ...] = (AuditEntry, AuditChange, Submission)
 
 
@@ -37,13 +43,28 @@ def row_values(row: Base) -> dict[str, Any]:
     return {attribute.key: state.dict.get(attribute.key) for attribute in state.mapper.column_attrs}
 
 
+def table_name(row: Base) -> str:
+    """The most derived table a mapped row lives in."""
+    return str(inspect(row).mapper.local_table)
+
+
 def row_identity(row: Base) -> tuple[str, str]:
     """(table, id) of a row: the most derived table, and its primary key in text."""
     mapper = inspect(row).mapper
-    return mapper.local_table.name, ",".join(str(part) for part in inspect(row).identity or ())
+    return table_name(row), ",".join(str(part) for part in mapper.primary_key_from_instance(row))
 
 
-def entry_hash(previous: str, entry: Mapping[str, Any], changes: list[tuple[str, str, str | None, str | None]]) -> str:
+def bulk_change(rows: Sequence[tuple[str, str]]) -> Change:
+    """One change for many new devices: `rows` of (id, canonical text) by rising id, kept as count and digest.
+
+    Its row id is `first..last`; `verify` works the digest out again from the rows as they first were.
+    """
+    digest = hashlib.sha256("\n".join(text for _, text in rows).encode()).hexdigest()
+    ids = [int(row_id) for row_id, _ in rows]
+    return (BULK_TABLE, f"{ids[0]}..{ids[-1]}", None, canonical({"count": len(ids), "digest": digest, "ids": ids}))
+
+
+def entry_hash(previous: str, entry: Mapping[str, Any], changes: Sequence[Change]) -> str:
     """SHA-256 over the previous hash, the entry and the stored text of its changes, in order."""
     digest = hashlib.sha256(previous.encode())
     digest.update(canonical(entry).encode())
@@ -85,15 +106,20 @@ class Ledger:
             before = self._before.pop(id(row), None)
             if row in session.dirty and before is None:
                 continue
-            key = row_identity(row) if inspect(row).identity else self._new_identity(row)
+            key = row_identity(row)
             first = self._changes.get(key)
             self._changes[key] = (first[0] if first else before, canonical(row_values(row)))
             self.touched.append(row)
 
-    @staticmethod
-    def _new_identity(row: Base) -> tuple[str, str]:
-        mapper = inspect(row).mapper
-        return mapper.local_table.name, ",".join(str(part) for part in mapper.primary_key_from_instance(row))
+    def _told(self) -> list[Change]:
+        """The changes as they are stored; many new devices of one deed are told as count and digest."""
+        changes = [(table, row_id, before, after) for (table, row_id), (before, after) in self._changes.items()]
+        many = [c for c in changes if c[0] == BULK_TABLE and c[2] is None and c[3] is not None]
+        if len(many) < BULK:
+            return changes
+        many.sort(key=lambda change: int(change[1]))
+        rest = [change for change in changes if change not in set(many)]
+        return [*rest, bulk_change([(row_id, after or "") for _, row_id, _, after in many])]
 
     def write(
         self, *, deed: str, at: datetime, operator_id: int | None, reason: str | None, key: str | None
@@ -106,7 +132,7 @@ class Ledger:
         ).one_or_none()
         seq, previous = (last.seq + 1, last.hash) if last else (1, GENESIS)
         head = {"seq": seq, "at": at, "operator_id": operator_id, "deed": deed, "reason": reason, "key": key}
-        changes = [(table, row_id, before, after) for (table, row_id), (before, after) in self._changes.items()]
+        changes = self._told()
         digest = entry_hash(previous, head, changes)
         self.session.execute(insert(AuditEntry), [{**head, "previous_hash": previous, "hash": digest}])
         self.session.execute(

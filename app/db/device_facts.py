@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from statistics import median
 from typing import Any
 
-from sqlalchemy import Row, select
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from app.core.process.beam import peak_intensity_w_cm2
@@ -79,14 +79,14 @@ def device_rows(session: Session, ids: Sequence[int]) -> tuple[list[dict[str, An
     return facts, q_rows
 
 
-def _devices(session: Session, ids: Sequence[int]) -> Iterable[Row[tuple[Device, Exposure, MaskArray]]]:
+def _devices(session: Session, ids: Sequence[int]) -> list[tuple[Device, Exposure | None, MaskArray | None]]:
     statement = (
         select(Device, Exposure, MaskArray)
         .outerjoin(Exposure, Exposure.id == Device.exposure_id)
         .outerjoin(MaskArray, MaskArray.id == Exposure.mask_array_id)
         .where(Device.id.in_(ids))
     )
-    return session.execute(statement).all()
+    return [(device, exposure, array) for device, exposure, array in session.execute(statement)]
 
 
 def _lives(session: Session, ids: Sequence[int]) -> dict[int, _Life]:

@@ -6,7 +6,6 @@ The id of an event is its entry number: deeds are ordered by (done_at, id).
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Any, ClassVar
 
 from sqlalchemy import JSON, ForeignKey, Index, String, Text
 from sqlalchemy.orm import Mapped, mapped_column, relationship
@@ -47,7 +46,7 @@ class Event(Versioned, Base):
     voided_by_id: Mapped[int | None] = mapped_column(ForeignKey("operator.id"))
     void_reason: Mapped[str | None] = mapped_column(String(200))
     pieces: Mapped[list[EventPiece]] = relationship(lazy="raise", order_by=EventPiece.id)
-    __mapper_args__: ClassVar[dict[str, Any]] = {"polymorphic_on": "kind", "polymorphic_identity": "event"}
+    __mapper_args__ = {"polymorphic_on": "kind", "polymorphic_identity": "event"}
 
 
 class Taking(Event):
@@ -59,7 +58,7 @@ class Taking(Event):
     count: Mapped[int]
     sites: Mapped[str] = mapped_column(Text)
     """The sites in words, as chosen on the map."""
-    __mapper_args__: ClassVar[dict[str, Any]] = {"polymorphic_identity": "taking"}
+    __mapper_args__ = {"polymorphic_identity": "taking"}
 
 
 class PurposeChange(Event):
@@ -68,7 +67,7 @@ class PurposeChange(Event):
     __tablename__ = "purpose_change"
     id: Mapped[int] = mapped_column(ForeignKey("event.id"), primary_key=True)
     purpose: Mapped[str] = mapped_column(String(20))
-    __mapper_args__: ClassVar[dict[str, Any]] = {"polymorphic_identity": "purpose_change"}
+    __mapper_args__ = {"polymorphic_identity": "purpose_change"}
 
 
 class Parting(Event):
@@ -79,7 +78,7 @@ class Parting(Event):
     method: Mapped[str | None] = mapped_column(String(30))
     protection: Mapped[str | None] = mapped_column(String(80))
     sites_lost: Mapped[int | None]
-    __mapper_args__: ClassVar[dict[str, Any]] = {"polymorphic_identity": "parting"}
+    __mapper_args__ = {"polymorphic_identity": "parting"}
 
 
 class Whereabouts(Event):
@@ -90,7 +89,7 @@ class Whereabouts(Event):
     state: Mapped[str] = mapped_column(String(20))
     place: Mapped[str | None] = mapped_column(String(120))
     until: Mapped[datetime | None]
-    __mapper_args__: ClassVar[dict[str, Any]] = {"polymorphic_identity": "whereabouts"}
+    __mapper_args__ = {"polymorphic_identity": "whereabouts"}
 
 
 class Ending(Event):
@@ -99,7 +98,7 @@ class Ending(Event):
     __tablename__ = "ending"
     id: Mapped[int] = mapped_column(ForeignKey("event.id"), primary_key=True)
     reason: Mapped[str] = mapped_column(String(200))
-    __mapper_args__: ClassVar[dict[str, Any]] = {"polymorphic_identity": "ending"}
+    __mapper_args__ = {"polymorphic_identity": "ending"}
 
 
 class Loss(Event):
@@ -110,4 +109,4 @@ class Loss(Event):
     found_at: Mapped[str | None] = mapped_column(String(30))
     caused_at: Mapped[str | None] = mapped_column(String(30))
     cause: Mapped[str] = mapped_column(String(30))
-    __mapper_args__: ClassVar[dict[str, Any]] = {"polymorphic_identity": "loss"}
+    __mapper_args__ = {"polymorphic_identity": "loss"}

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Any, ClassVar
+from typing import Any
 
 from sqlalchemy import JSON, ForeignKey, Index, String, Text, UniqueConstraint
 from sqlalchemy.orm import Mapped, mapped_column, relationship
@@ -77,7 +77,7 @@ class Piece(Versioned, Base):
     arrived_stage: Mapped[str | None] = mapped_column(String(30))
     """Set where it came in half-made from elsewhere."""
     note: Mapped[str | None] = mapped_column(Text)
-    __mapper_args__: ClassVar[dict[str, Any]] = {"polymorphic_on": "kind", "with_polymorphic": "*"}
+    __mapper_args__ = {"polymorphic_on": "kind", "with_polymorphic": "*"}
 
 
 class Wafer(Piece):
@@ -94,7 +94,7 @@ class Wafer(Piece):
     oxide_sides: Mapped[str | None] = mapped_column(String(10))
     oxide_um: Mapped[float | None]
     """Nominal, as bought; measured thickness is an OxideMeasurement."""
-    __mapper_args__: ClassVar[dict[str, Any]] = {"polymorphic_identity": "wafer"}
+    __mapper_args__ = {"polymorphic_identity": "wafer"}
 
 
 class Chip(Piece):
@@ -109,7 +109,7 @@ class Chip(Piece):
     orientation_mark: Mapped[str | None] = mapped_column(String(60))
     container: Mapped[str | None] = mapped_column(String(60))
     slot: Mapped[str | None] = mapped_column(String(20))
-    __mapper_args__: ClassVar[dict[str, Any]] = {"polymorphic_identity": "chip"}
+    __mapper_args__ = {"polymorphic_identity": "chip"}
 
 
 class FibreBatch(Piece):
@@ -118,7 +118,7 @@ class FibreBatch(Piece):
     __tablename__ = "fibre_batch"
     id: Mapped[int] = mapped_column(ForeignKey("piece.id"), primary_key=True)
     ends: Mapped[int]
-    __mapper_args__: ClassVar[dict[str, Any]] = {"polymorphic_identity": "fibre_batch"}
+    __mapper_args__ = {"polymorphic_identity": "fibre_batch"}
 
 
 class Exposure(Base):

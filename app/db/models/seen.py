@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Any, ClassVar
+from typing import Any
 
 from sqlalchemy import JSON, ForeignKey, Index, String, Text, UniqueConstraint
 from sqlalchemy.orm import Mapped, mapped_column, relationship
@@ -23,7 +23,7 @@ class UndercutMeasurement(Event):
     pillar_offset_um: Mapped[float | None]
     rim_to_pillar_um: Mapped[float | None]
     method: Mapped[str | None] = mapped_column(String(60))
-    __mapper_args__: ClassVar[dict[str, Any]] = {"polymorphic_identity": "undercut_measurement"}
+    __mapper_args__ = {"polymorphic_identity": "undercut_measurement"}
 
 
 class OxideMeasurement(Event):
@@ -33,7 +33,7 @@ class OxideMeasurement(Event):
     id: Mapped[int] = mapped_column(ForeignKey("event.id"), primary_key=True)
     points_um: Mapped[list[float]] = mapped_column(JSON)
     method: Mapped[str | None] = mapped_column(String(60))
-    __mapper_args__: ClassVar[dict[str, Any]] = {"polymorphic_identity": "oxide_measurement"}
+    __mapper_args__ = {"polymorphic_identity": "oxide_measurement"}
 
 
 class Finding(Base):
@@ -78,7 +78,7 @@ class Inspection(Event):
     reinstates: Mapped[str | None] = mapped_column(String(200))
     """Why a reject counts again, where it does."""
     findings: Mapped[list[Finding]] = relationship(lazy="raise", order_by=Finding.id)
-    __mapper_args__: ClassVar[dict[str, Any]] = {"polymorphic_identity": "inspection"}
+    __mapper_args__ = {"polymorphic_identity": "inspection"}
 
 
 class Attachment(Versioned, Base):
@@ -120,7 +120,7 @@ class Scan(Event):
     picked: Mapped[str] = mapped_column(String(20), default="unknown")
     """How the device was picked for measuring."""
     attachment: Mapped[Attachment] = relationship(lazy="raise")
-    __mapper_args__: ClassVar[dict[str, Any]] = {"polymorphic_identity": "scan"}
+    __mapper_args__ = {"polymorphic_identity": "scan"}
 
 
 class Resonance(Versioned, Base):
@@ -175,4 +175,4 @@ class RingDown(Event):
     attachment_id: Mapped[int] = mapped_column(ForeignKey("attachment.id"))
     lifetime_ns: Mapped[float | None]
     numbers: Mapped[dict[str, Any]] = mapped_column(JSON, default=dict)
-    __mapper_args__: ClassVar[dict[str, Any]] = {"polymorphic_identity": "ring_down"}
+    __mapper_args__ = {"polymorphic_identity": "ring_down"}

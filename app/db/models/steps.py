@@ -76,7 +76,7 @@ class ReflowSession(Event):
     spot_how: Mapped[str | None] = mapped_column(String(80))
     alignment: Mapped[str | None] = mapped_column(String(40))
     alignment_when: Mapped[str | None] = mapped_column(String(40))
-    __mapper_args__ = {"polymorphic_identity": "reflow_session"}  # noqa: RUF012
+    __mapper_args__ = {"polymorphic_identity": "reflow_session"}
 
 
 class _ShotColumns(Event):
