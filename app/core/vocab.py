@@ -157,6 +157,14 @@ TOOL_EVENTS: Words = {
 }
 ROLES: Words = {"lead": "Lead", "member": "Member", "visitor": "Visitor"}
 FIT_STATES: Words = {"proposed": "Not judged yet", "accepted": "Accepted", "set_aside": "Set aside"}
+TAPERS: Words = {"none": "Not touching", "resting": "Resting on it", "posts": "On posts"}
+DIRECTIONS: Words = {"up": "Towards higher frequency", "down": "Towards lower frequency"}
+POLARISATIONS: Words = {"TE": "TE", "TM": "TM", "mixed": "Mixed"}
+POLARISATION_KNOWN: Words = {
+    "controller": "Set by a controller",
+    "analyser": "Seen through an analyser",
+    "assumed": "Assumed",
+}
 PICKED: Words = {
     "all": "All",
     "random": "At random",
