@@ -15,6 +15,7 @@ SPEED_OF_LIGHT_M_PER_S = 299_792_458.0
 AxisBasis = Literal["wavelength", "frequency", "detuning", "tuning-rate", "fringes", "sidebands"]
 ModelName = Literal["single", "split"]
 Reading = Literal["under", "over"]
+RegimeBasis = Literal["assumed", "option", "line-shape", "series"]
 CheckState = Literal["found", "clear", "not_checkable"]
 
 
@@ -133,7 +134,7 @@ class Regime:
     """Under- or over-coupled, and how that is known."""
 
     reading: Reading
-    basis: Literal["assumed", "option", "line-shape", "series"]
+    basis: RegimeBasis
 
 
 @dataclass(frozen=True)
@@ -190,5 +191,5 @@ class Analysis:
 class NoFit:
     """The scan was read but holds no resonance that can be fitted; `code` is stable, `text` a sentence."""
 
-    code: Literal["no_resonance", "dip_at_edge", "too_narrow", "too_few_points", "not_converged"]
+    code: Literal["no_resonance", "dip_at_edge", "too_narrow", "too_few_points", "below_dark", "not_split"]
     text: str

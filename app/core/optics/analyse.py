@@ -1,0 +1,231 @@
+"""The whole automatic analysis of one resonance in one scan."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from app.core.optics import evidence
+from app.core.optics.assemble import Scale, assemble
+from app.core.optics.evidence import THRESHOLD, Choice, Noise, bic
+from app.core.optics.fit import Candidates, Fitted, covariance, fit_all
+from app.core.optics.guess import Dip, find_dip, find_excursion, rough_baseline, sample_noise
+from app.core.optics.results import Analysis, FitOptions, FloatArray, NoFit, Scan
+from app.core.optics.samples import baseline_terms
+
+WINDOW_EXTENTS = 25.0
+"""Half the window kept of a long scan, in extents (width + splitting) of the resonance."""
+FEWEST_POINTS = 16
+_ROUNDS = 5
+_NEIGHBOUR_SNR, _NEIGHBOUR_DEPTH = 8.0, 0.05
+
+
+@dataclass(frozen=True, eq=False)
+class _Round:
+    """One window fitted: x (n,) in MHz, residual (n,) in levels of the shape chosen."""
+
+    scale: Scale
+    x: FloatArray
+    choice: Choice
+    noise: Noise
+    residual: FloatArray
+
+
+def analyse(scan: Scan, options: FitOptions | None = None) -> Analysis | NoFit:
+    """Find the strongest resonance of a scan, fit it single and split, weigh the evidence, and state Q.
+
+    The scan is cut to 25 extents of the resonance to each side, and before any other dip. Returns NoFit where no
+    dip beats the baseline alone by a difference in BIC of 10, or where it cannot be fitted.
+    """
+    options = options or FitOptions()
+    x, y = scan.detuning_mhz, scan.signal - options.dark
+    if len(x) < FEWEST_POINTS:
+        return NoFit("too_few_points", f"{len(x)} samples are too few; a fit takes at least {FEWEST_POINTS}.")
+    dip = find_dip(x, y)
+    if dip is None:
+        return NoFit("no_resonance", no_dip_text(x, y))
+    walls = (float(x[0]), float(x[-1]))
+    window = _window(dip, walls)
+    done: _Round | None = None
+    for _ in range(_ROUNDS):
+        part = slice(*np.searchsorted(x, [window[0], np.nextafter(window[1], np.inf)]))
+        if part.stop - part.start < FEWEST_POINTS:
+            break
+        new = _fit_window(x[part], y[part], dip, options)
+        if isinstance(new, NoFit):
+            if done is not None:
+                break
+            return new if new.code != "no_resonance" else NoFit(new.code, no_dip_text(x, y))
+        done = new
+        dip = _dip_of(new, dip)
+        walls = _walls(new, dip, walls)
+        wanted = _window(dip, walls)
+        if _same(x, window, wanted):
+            break
+        window = wanted
+    if done is None:
+        return NoFit("too_few_points", "Too few samples lie around the dip for a fit.")
+    refusal = _refused(done, (float(x[0]), float(x[-1])))
+    if refusal is not None:
+        return refusal
+    return assemble(scan, options, done.scale, done.choice, done.noise, done.x)
+
+
+def no_dip_text(x: FloatArray, y: FloatArray) -> str:
+    """Why there is nothing to fit, with a word on a peak where there is one."""
+    text = f"No resonance: no dip stands out of the noise in {len(x)} samples."
+    u = baseline_terms(x, float(x[0]), float(x[-1]))
+    peak = find_excursion(x, y - rough_baseline(x, -y) @ -u, max(sample_noise(y), 1e-9 * float(np.ptp(y))))
+    if peak is not None and peak.snr > 12:
+        text += " A peak does; peaks (reflection or drop port) are not fitted yet."
+    return text
+
+
+def _extent(dip: Dip) -> float:
+    return dip.width + (0.0 if dip.second is None else abs(dip.second - dip.centre))
+
+
+def _middle(dip: Dip) -> float:
+    return dip.centre if dip.second is None else 0.5 * (dip.centre + dip.second)
+
+
+def _window(dip: Dip, walls: tuple[float, float]) -> tuple[float, float]:
+    reach = WINDOW_EXTENTS * _extent(dip)
+    return max(_middle(dip) - reach, walls[0]), min(_middle(dip) + reach, walls[1])
+
+
+def _same(x: FloatArray, old: tuple[float, float], new: tuple[float, float]) -> bool:
+    """Whether the window stays as it is: within a fifth in number of samples, and no wall inside."""
+    i, j = np.searchsorted(x, old), np.searchsorted(x, new)
+    shared = min(i[1], j[1]) - max(i[0], j[0])
+    return bool(shared >= 0.8 * (i[1] - i[0]) and shared >= 0.8 * (j[1] - j[0]) and _inside(old, new))
+
+
+def _inside(old: tuple[float, float], new: tuple[float, float]) -> bool:
+    slack = 0.02 * (old[1] - old[0])
+    return new[0] <= old[0] + slack and new[1] >= old[1] - slack
+
+
+def _fit_window(x: FloatArray, y: FloatArray, dip: Dip, options: FitOptions) -> _Round | NoFit:
+    rough = rough_baseline(x, y)
+    u = (dip.centre - 0.5 * (x[0] + x[-1])) * 2.0 / (x[-1] - x[0])
+    level = abs(float(rough @ np.array([1.0, u, u * u])))
+    level = max(level, 1e-3 * float(np.ptp(y)))
+    scale = Scale(dip.centre, dip.width, level, float(x[0]), float(x[-1]))
+    z, ys = (x - scale.centre_mhz) / scale.width_mhz, y / level
+    second = None if dip.second is None else (dip.second - dip.centre) / dip.width
+    candidates = fit_all(z, ys, Dip(0.0, 1.0, dip.depth / level, dip.snr, second))
+    return _decide(x, z, ys, scale, candidates, options)
+
+
+def _decide(
+    x: FloatArray, z: FloatArray, y: FloatArray, scale: Scale, candidates: Candidates, options: FitOptions
+) -> _Round | NoFit:
+    n = len(z)
+    best = _lowest(candidates)
+    noise = _noise(z, y, best)
+    full = noise.variance * (n - best.size)
+
+    def bic_of(rss: float, size: int) -> float:
+        return bic(full + rss - best.rss, size, n, noise)
+
+    one = candidates.single
+    bic_single = bic_of(one.rss, one.size)
+    if one.p[2] <= 0 or bic_of(candidates.flat_rss, 3) - min(bic_single, bic_of(best.rss, best.size)) <= THRESHOLD:
+        return NoFit("no_resonance", "No resonance: no dip stands out of the noise.")
+    split = evidence.best_split(candidates, options.regime, noise, n)
+    if split is not None:
+        split = replace(split, delta_bic=bic_single - bic_of(split.fitted.rss, split.fitted.size))
+    is_split = options.model == "split" or (
+        options.model == "auto" and split is not None and _split_evident(split, candidates, bic_single, bic_of)
+    )
+    if is_split:
+        if split is None:
+            return NoFit("not_split", "No split resonance can be fitted here: the two modes fall together.")
+        choice = split
+    else:
+        delta = split.delta_bic if split is not None else bic_single - bic_of(min(best.rss, one.rss), one.size + 1)
+        choice = Choice(one, None, options.regime or "under", line_shape_decides=False, delta_bic=float(delta))
+    chosen = noise if choice.fitted is best else _noise(z, y, choice.fitted)
+    return _Round(scale, x, choice, chosen, _residual(z, y, choice.fitted))
+
+
+def _split_evident(split: Choice, candidates: Candidates, bic_single: float, bic_of: object) -> bool:
+    """Split by more than 10; below one linewidth the pair with common widths must earn it by itself."""
+    assert callable(bic_of)  # noqa: S101
+    if split.delta_bic <= THRESHOLD:
+        return False
+    if evidence.resolved(split.fitted):
+        return True
+    common = [f for f in (candidates.under, candidates.over) if f is not None and evidence.acceptable(f)]
+    return bool(common) and bic_single - min(bic_of(f.rss, f.size) for f in common) > THRESHOLD
+
+
+def _lowest(candidates: Candidates) -> Fitted:
+    c = candidates
+    pairs = [f for f in (c.under, c.over, c.unequal_under, c.unequal_over) if f is not None]
+    return min([c.single, *(f for f in pairs if evidence.acceptable(f))], key=lambda f: f.rss)
+
+
+def _residual(z: FloatArray, y: FloatArray, fitted: Fitted) -> FloatArray:
+    t, _ = fitted.shape.model(fitted.p, z)
+    return np.asarray(y - t * (fitted.b @ baseline_terms(z, float(z[0]), float(z[-1]))))
+
+
+def _noise(z: FloatArray, y: FloatArray, fitted: Fitted) -> Noise:
+    per_width = len(z) * float(fitted.p[1]) / float(z[-1] - z[0])
+    return evidence.noise_of(_residual(z, y, fitted), fitted.size, per_width, 1.0)
+
+
+def _dip_of(done: _Round, dip: Dip) -> Dip:
+    """The dip as the fit now has it, in MHz."""
+    fitted, scale = done.choice.fitted, done.scale
+    centre = scale.centre_mhz + scale.width_mhz * float(fitted.p[0])
+    width = scale.width_mhz * float(fitted.p[1])
+    if fitted.shape.size == 3:
+        return Dip(centre, width, dip.depth, dip.snr, None)
+    apart = scale.width_mhz * evidence.half_splitting(fitted).real
+    if apart < 0.5 * width:
+        return Dip(centre, width + 2.0 * apart, dip.depth, dip.snr, None)
+    return Dip(centre - apart, width, dip.depth, dip.snr, centre + apart)
+
+
+def _walls(done: _Round, dip: Dip, walls: tuple[float, float]) -> tuple[float, float]:
+    """Ends the window may reach: short of any other dip the residuals show beyond two extents of this one."""
+    low, high = walls
+    noise = sample_noise(done.residual)
+    depth = abs(done.choice.fitted.p[2]) if done.choice.fitted.shape.size == 3 else dip.depth / done.scale.level
+    guard = 2.0 * _extent(dip)
+    for side in (-1, 1):
+        edge = _middle(dip) + side * guard
+        beyond = done.x < edge if side < 0 else done.x > edge
+        if beyond.sum() < FEWEST_POINTS:
+            continue
+        other = find_excursion(done.x[beyond], -done.residual[beyond], max(noise, 1e-9))
+        if other is None or other.snr < _NEIGHBOUR_SNR or other.depth < _NEIGHBOUR_DEPTH * depth:
+            continue
+        wall = other.centre - side * min(3.0 * other.width, 0.5 * abs(other.centre - _middle(dip)))
+        low, high = (max(low, wall), high) if side < 0 else (low, min(high, wall))
+    return low, high
+
+
+def _refused(done: _Round, ends: tuple[float, float]) -> NoFit | None:
+    """What was fitted but cannot be believed."""
+    dip = _dip_of(done, Dip(0.0, 1.0, 0.0, 0.0, None))
+    first, last = (dip.centre, dip.centre) if dip.second is None else (dip.centre, dip.second)
+    half = 0.5 * dip.width
+    if first - half < ends[0] or last + half > ends[1]:
+        return NoFit("dip_at_edge", "The dip lies at the edge of the scan; it must show both sides at half depth.")
+    fitted = done.choice.fitted
+    width = done.scale.width_mhz * float(fitted.p[1])
+    across = np.searchsorted(done.x, dip.centre + 0.5 * width) - np.searchsorted(done.x, dip.centre - 0.5 * width)
+    if across < 2:
+        return NoFit("too_narrow", "The dip is narrower than two samples: scan slower or over less.")
+    if fitted.shape.size == 3:
+        sigma = float(np.sqrt(covariance(fitted, done.noise.independent_variance)[2, 2]))
+        if fitted.p[2] - 3.0 * sigma > 1.03:
+            return NoFit(
+                "below_dark", "The dip reaches below no light at all: give the detector's level without light."
+            )
+    return None

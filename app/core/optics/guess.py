@@ -1,0 +1,127 @@
+"""Where the dip is, from the data alone, in one pass: the scan averaged in pairs, again and again."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from app.core.optics.results import FloatArray
+
+
+@dataclass(frozen=True)
+class Dip:
+    """A dip found: centre, full width at half depth, depth and `snr`, its depth over the scatter at its width."""
+
+    centre: float
+    width: float
+    depth: float
+    snr: float
+    second: float | None
+    """Centre of a second dip beside it, with more light between the two."""
+
+
+def sample_noise(y: FloatArray) -> float:
+    """Standard deviation per sample from second differences, which slow signals and dips leave alone."""
+    d = y[:-2] - 2.0 * y[1:-1] + y[2:]
+    if len(d) > 4096:
+        # Contiguous stretches: enough for a median, and the whole scan is still looked at.
+        d = d[: len(d) // 16 * 16].reshape(16, -1)[:, :256].ravel()
+    return float(np.median(np.abs(d))) / (0.674490 * np.sqrt(6.0))
+
+
+def averaged(values: FloatArray) -> FloatArray:
+    """Means of neighbours in pairs; an odd last value is dropped."""
+    n = len(values) // 2 * 2
+    return 0.5 * (values[0:n:2] + values[1:n:2])
+
+
+def rough_baseline(z: FloatArray, y: FloatArray) -> FloatArray:
+    """Coefficients of a parabola in u (-1 to 1 over the scan) along the top of the data, dips left out."""
+    while len(y) > 384:
+        z, y = averaged(z), averaged(y)
+    u = (z - 0.5 * (z[0] + z[-1])) * (2.0 / (z[-1] - z[0]))
+    terms = np.stack([np.ones_like(u), u, u * u])
+    weight = np.ones_like(y)
+    b = np.zeros(3)
+    for _ in range(12):
+        scaled = terms * weight
+        b = np.linalg.lstsq(scaled @ terms.T, scaled @ y, rcond=None)[0]
+        r = y - b @ terms
+        above = r[r > 0]
+        spread = max(float(np.sqrt(np.mean(above * above))) if len(above) else 0.0, 1e-12 * float(np.ptp(y)))
+        # Light is taken out, never put in: what lies below the curve says little about it.
+        new = np.where(r > -1.5 * spread, 1.0, 1e-3)
+        if (new == weight).all():
+            break
+        weight = new
+    return b
+
+
+def find_dip(z: FloatArray, y: FloatArray) -> Dip | None:
+    """The most significant dip of y (n,) at rising z (n,), or None where nothing is below the baseline."""
+    b = rough_baseline(z, y)
+    u = (z - 0.5 * (z[0] + z[-1])) * (2.0 / (z[-1] - z[0]))
+    return find_excursion(z, b[0] + u * (b[1] + u * b[2]) - y, max(sample_noise(y), 1e-9 * float(np.ptp(y))))
+
+
+def find_excursion(z: FloatArray, height: FloatArray, noise: float) -> Dip | None:
+    """The most significant positive excursion of `height` (n,), tried at every width of 2^k samples."""
+    levels: list[tuple[FloatArray, FloatArray]] = []
+    best: tuple[float, int, int] | None = None
+    x, h = z, height
+    while len(h) >= 8:
+        levels.append((x, h))
+        scatter = noise / np.sqrt(2.0 ** (len(levels) - 1))
+        if len(h) >= 32:
+            # Ripple and drift count as scatter too; the dip itself fills less than half of the scan.
+            scatter = max(scatter, 1.4826 * float(np.median(np.abs(h if len(h) < 4096 else h[:: len(h) // 2048]))))
+        i = int(np.argmax(h))
+        snr = float(h[i]) / scatter
+        if best is None or snr > best[0]:
+            best = (snr, len(levels) - 1, i)
+        x, h = averaged(x), averaged(h)
+    if best is None or best[0] <= 0:
+        return None
+    snr, level, i = best
+    fine = max(level - 2, 0)
+    x, h = levels[fine]
+    return _measure(x, h, i << (level - fine), 1 << (level - fine), snr)
+
+
+def _measure(x: FloatArray, h: FloatArray, first: int, count: int, snr: float) -> Dip | None:
+    window = h[max(first - count, 0) : first + 2 * count]
+    if not len(window):
+        return None
+    top = max(first - count, 0) + int(np.argmax(window))
+    peak = float(h[top])
+    if peak <= 0:
+        return None
+    below = h < 0.5 * peak
+    left = _last_before(below, top)
+    right = _first_after(below, top)
+    width = float(x[right] - x[left]) - 0.5 * float(x[min(left + 1, len(x) - 1)] - x[left] + x[right] - x[right - 1])
+    width = max(width, float(x[min(top + 1, len(x) - 1)] - x[max(top - 1, 0)]) * 0.5)
+    second = _second(x, h, left, right, peak)
+    return Dip(float(0.5 * (x[left] + x[right])), width, peak, snr, second)
+
+
+def _last_before(below: np.ndarray, top: int) -> int:
+    hits = np.flatnonzero(below[:top])
+    return int(hits[-1]) if len(hits) else 0
+
+
+def _first_after(below: np.ndarray, top: int) -> int:
+    hits = np.flatnonzero(below[top + 1 :])
+    return top + 1 + int(hits[0]) if len(hits) else len(below) - 1
+
+
+def _second(x: FloatArray, h: FloatArray, left: int, right: int, peak: float) -> float | None:
+    """Centre of the highest other excursion of at least a third of the peak."""
+    masked = h.copy()
+    masked[left : right + 1] = -np.inf
+    i = int(np.argmax(masked))
+    if not np.isfinite(masked[i]) or masked[i] < peak / 3.0:
+        return None
+    below = h < 0.5 * h[i]
+    return float(0.5 * (x[_last_before(below, i)] + x[_first_after(below, i)]))

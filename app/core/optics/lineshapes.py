@@ -1,0 +1,85 @@
+"""Transmission of a taper past a resonance, with derivatives, and the stored curve drawn again.
+
+Single (A2 of Gorodetsky & Ilchenko, JOSA B 16, 147 (1999)):  T = 1 - C / (1 + u^2), u = 2 (z - z0)/w.
+Split (coupled modes, Weiss et al., Opt. Lett. 20, 1835 (1995)):
+    chi = w/2 + i (z - z0),  t = 1 - k chi / (chi^2 + G),  T = |t|^2,  k = eta w,  G = g^2.
+A complex g = g_r - i g_i gives the two standing waves unequal widths w + 2 g_i (lower) and w - 2 g_i (upper)
+at z0 - g_r and z0 + g_r; t = 1 - (k/2) [1/(chi + i g) + 1/(chi - i g)] is the same thing.
+All widths are full widths at half maximum in the unit of z.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from app.core.optics.results import FloatArray, StoredShape
+
+SHAPE_VERSION = 1
+SINGLE_NAMES = ("centre_mhz", "linewidth_mhz", "contrast")
+SPLIT_NAMES = ("centre_mhz", "linewidth_mhz", "coupled_share", "g2_real_mhz2", "g2_imag_mhz2")
+BASELINE_NAMES = ("level", "slope", "curvature")
+
+
+def single(p: FloatArray, z: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """T (..., n) and dT/dp (..., 3, n) of a Lorentz dip for p = (centre, width, contrast) (..., 3), z (n,)."""
+    z0, w, c = p[..., 0, None], p[..., 1, None], p[..., 2, None]
+    u = (z - z0) * (2.0 / w)
+    lorentz = 1.0 / (1.0 + u * u)
+    slope = (2.0 * c / w) * u * lorentz * lorentz
+    d = np.empty((*u.shape[:-1], 3, u.shape[-1]))
+    np.multiply(slope, -2.0, out=d[..., 0, :])
+    np.multiply(slope, -u, out=d[..., 1, :])
+    np.negative(lorentz, out=d[..., 2, :])
+    return 1.0 - c * lorentz, d
+
+
+def split(p: FloatArray, z: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """T (..., n) and dT/dp (..., 5, n) of a split dip, p = (centre, width, eta, Re g^2, Im g^2) (..., 5)."""
+    z0, w, eta, g_re, g_im = (p[..., i, None] for i in range(5))
+    k = eta * w
+    chi = 0.5 * w + 1j * (z - z0)
+    inverse = 1.0 / (chi * chi + (g_re + 1j * g_im))
+    a = chi * inverse
+    t = 1.0 - k * a
+    # d(chi/D)/d(chi) = 1/D - 2 chi^2/D^2
+    da = inverse - 2.0 * a * a
+    tc = 2.0 * np.conj(t)
+    by_chi = tc * da
+    by_g = tc * a * inverse
+    by_k = -(tc * a).real
+    d = np.empty((*a.shape[:-1], 5, a.shape[-1]))
+    np.multiply(by_chi.imag, -k, out=d[..., 0, :])
+    np.add(-0.5 * k * by_chi.real, eta * by_k, out=d[..., 1, :])
+    np.multiply(by_k, w, out=d[..., 2, :])
+    np.multiply(by_g.real, k, out=d[..., 3, :])
+    np.multiply(by_g.imag, -k, out=d[..., 4, :])
+    return (t * np.conj(t)).real, d
+
+
+def split_transmission(p: FloatArray, z: FloatArray) -> FloatArray:
+    """T alone of a split dip; same arguments as `split`."""
+    z0, w, eta, g_re, g_im = (p[..., i, None] for i in range(5))
+    chi = 0.5 * w + 1j * (z - z0)
+    t: NDArray[np.complex128] = 1.0 - eta * w * chi / (chi * chi + (g_re + 1j * g_im))
+    return np.asarray(t.real * t.real + t.imag * t.imag)
+
+
+def transmission(stored: StoredShape, detuning_mhz: FloatArray) -> FloatArray:
+    """Fitted transmission (n,) as a fraction of the baseline at `detuning_mhz` (n,)."""
+    z = np.asarray(detuning_mhz, dtype=float)
+    if stored.shape == "single":
+        return single(np.array(stored.parameters[:3]), z)[0]
+    return split_transmission(np.array(stored.parameters[:5]), z)
+
+
+def baseline(stored: StoredShape, detuning_mhz: FloatArray) -> FloatArray:
+    """Fitted signal without the resonance (n,), in the unit of the signal, dark level left out."""
+    u = (np.asarray(detuning_mhz, dtype=float) - stored.constants["middle_mhz"]) / stored.constants["half_mhz"]
+    level, slope, curvature = stored.parameters[-3:]
+    return np.asarray(level + u * (slope + u * curvature))
+
+
+def curve(stored: StoredShape, detuning_mhz: FloatArray) -> FloatArray:
+    """The fitted curve (n,) in the unit of the signal: dark + baseline x transmission."""
+    return stored.constants["dark"] + baseline(stored, detuning_mhz) * transmission(stored, detuning_mhz)

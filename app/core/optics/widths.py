@@ -1,0 +1,140 @@
+"""From a fitted shape to its quantities with profile intervals, back in MHz."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from app.core.optics import split_quantities as sq
+from app.core.optics.evidence import Noise
+from app.core.optics.fit import Fitted, covariance
+from app.core.optics.profile import Profile, profile
+from app.core.optics.results import FloatArray, Measured, Reading
+
+_CONTOUR = 6  # half as many directions as support points of the contour
+_FINE = 240
+
+
+@dataclass(frozen=True)
+class Ends:
+    """Value and ends of the 68.3 % and 95 % intervals; a `None`-like end is nan or infinite."""
+
+    value: float
+    low68: float
+    high68: float
+    low95: float
+    high95: float
+
+    def scaled(self, by: float) -> Ends:
+        """All values times `by` (> 0)."""
+        return Ends(*(v * by for v in (self.value, self.low68, self.high68, self.low95, self.high95)))
+
+    def shifted(self, by: float) -> Ends:
+        """All values plus `by`."""
+        return Ends(*(v + by for v in (self.value, self.low68, self.high68, self.low95, self.high95)))
+
+    def inverse(self, numerator: float) -> Ends:
+        """numerator / value of a width: ends change places, and one at or below zero becomes unbounded."""
+
+        def over(v: float) -> float:
+            return numerator / v if v > 0 else np.inf
+
+        return Ends(*(over(v) for v in (self.value, self.high68, self.low68, self.high95, self.low95)))
+
+    def measured(self, rel_sigma: float | None = None) -> Measured:
+        """As reported; `rel_sigma` of the axis is added in quadrature to both sides."""
+        extra = abs(self.value) * (rel_sigma or 0.0)
+        half68 = 0.5 * (self.high68 - self.low68)
+        sigma = float(np.hypot(half68, extra)) if np.isfinite(half68) else None
+        below, above = self.value - self.low95, self.high95 - self.value
+        low = self.value - float(np.hypot(below, 1.959964 * extra)) if np.isfinite(below) else None
+        high = self.value + float(np.hypot(above, 1.959964 * extra)) if np.isfinite(above) else None
+        return Measured(self.value, sigma, low, high)
+
+
+@dataclass(frozen=True)
+class Widths:
+    """All that is reported of one shape, scaled units: modes by rising frequency."""
+
+    detunings: tuple[Ends, ...]
+    linewidths: tuple[Ends, ...]
+    intrinsic: tuple[Ends, ...]
+    mean_intrinsic: Ends
+    coupling: Ends
+    splitting: Ends | None
+    contrast: Ends
+    near_critical: bool
+
+
+def single_widths(fitted: Fitted, noise: Noise, reading: Reading) -> Widths:
+    """Single dip. w and contrast have a regular profile region; what follows from both is read off its contour.
+
+    kappa_0 = w (1 + s sqrt(1 - C))/2, s = +1 under-, -1 over-coupled (A2): not regular at critical coupling,
+    which is why it is not profiled by itself.
+    """
+    cov = covariance(fitted, noise.independent_variance)[1:3, 1:3]
+    root = np.linalg.cholesky(cov + 1e-24 * np.diag(np.diagonal(cov)) + 1e-300 * np.eye(2))
+    quantities = [sq.linear(1.0, 0.0, 0.0)]
+    for angle in np.arange(_CONTOUR) * np.pi / _CONTOUR:
+        a = np.linalg.solve(root.T, np.array([np.cos(angle), np.sin(angle)]))
+        quantities.append(sq.linear(0.0, *a))
+    found = profile(
+        fitted.shape, fitted.samples, fitted.point, fitted.free, quantities, noise.independent_variance, noise.dof
+    )
+    contours = tuple(_contour(found, side) for side in (0, 2))
+    w, c = float(fitted.p[1]), float(fitted.p[2])
+    s = 1.0 if reading == "under" else -1.0
+
+    def of(f: Callable[[FloatArray, FloatArray], FloatArray]) -> Ends:
+        (w68, c68), (w95, c95) = contours
+        at68, at95 = f(w68, c68), f(w95, c95)
+        value = float(f(np.array([w]), np.array([c]))[0])
+        return Ends(value, float(at68.min()), float(at68.max()), float(at95.min()), float(at95.max()))
+
+    def root_of(c_: FloatArray) -> FloatArray:
+        return np.sqrt(np.clip(1.0 - c_, 0.0, 1.0))
+
+    width = of(lambda w_, _: w_)
+    intrinsic = of(lambda w_, c_: 0.5 * w_ * (1.0 + s * root_of(c_)))
+    coupled = of(lambda w_, c_: 0.5 * w_ * (1.0 - s * root_of(c_)))
+    contrast = of(lambda _, c_: c_)
+    centre = _ends(found, 0)
+    return Widths((centre,), (width,), (intrinsic,), intrinsic, coupled, None, contrast, bool(contrast.high95 >= 1.0))
+
+
+def _contour(found: Profile, side: int) -> tuple[FloatArray, FloatArray]:
+    """(w, contrast) along the edge of the region: support points joined by a trigonometric polynomial."""
+    low, high = found.points[1:, side, 1:3], found.points[1:, side + 1, 1:3]
+    ring = np.concatenate([high, low])  # direction angle rising through a full turn
+    spectrum = np.fft.rfft(ring, axis=0)
+    spectrum[-1] *= 0.5  # the highest wave of an even number of points stands for two
+    fine = np.fft.irfft(spectrum, _FINE, axis=0) * (_FINE / len(ring))
+    return np.maximum(fine[:, 0], 1e-12), fine[:, 1]
+
+
+def _ends(found: Profile, i: int) -> Ends:
+    return Ends(float(found.centre[i]), *(float(v) for v in found.values[i]))
+
+
+def split_widths(fitted: Fitted, noise: Noise) -> Widths:
+    """Split dip: each quantity has its own profile."""
+    unequal = bool(fitted.free[4])
+    sides = (-1, 1) if unequal else (1,)
+    quantities = [sq.split_detuning(-1), sq.split_detuning(1), sq.splitting, sq.coupling, sq.split_contrast]
+    quantities += [sq.mean_intrinsic]
+    quantities += [sq.split_width(side, intrinsic=False) for side in sides]
+    if unequal:
+        quantities += [sq.split_width(side, intrinsic=True) for side in sides]
+    found = profile(
+        fitted.shape, fitted.samples, fitted.point, fitted.free, quantities, noise.independent_variance, noise.dof
+    )
+    ends = [_ends(found, i) for i in range(len(quantities))]
+    mean = ends[5]
+    widths = (ends[6], ends[7]) if unequal else (ends[6], ends[6])
+    intrinsic = (ends[8], ends[9]) if unequal else (mean, mean)
+    eta_bound = fitted.shape.low[2], fitted.shape.high[2]
+    stopped = found.at_bound[5] & (np.abs(found.points[5, :, 2] - 0.5) < 1e-9)
+    critical = bool(0.5 in eta_bound and stopped[2:].any())
+    return Widths((ends[0], ends[1]), widths, intrinsic, mean, ends[3], ends[2], ends[4], critical)
