@@ -219,8 +219,23 @@ _OPTICS = (
     Q("days_to_scan", "Days from reflow to scan", "d", 1, (0, 365), _POSITIVE),
 )
 
+_LAB = (
+    Q("linewidth_time_ms", "Averaging time of the linewidth", "ms", 2, (0.001, 10000), (0, 1e7)),
+    Q("tuning_up_mhz_per_v", "Tuning, rising voltage", "MHz/V", 1, (None, None), (-1e12, 1e12)),
+    Q("tuning_down_mhz_per_v", "Tuning, falling voltage", "MHz/V", 1, (None, None), (-1e12, 1e12)),
+    Q("bandwidth_mhz", "Bandwidth", "MHz", 2, (0.001, 100000), _POSITIVE, "At −3 dB, at the gain in use."),
+    Q("chamber_cm3", "Chamber volume", "cm³", 0, (10, 100000), _POSITIVE),
+    Q("expansion_cm3", "Expansion volume", "cm³", 0, (10, 100000), _POSITIVE),
+    Q("q_intrinsic_min", "Intrinsic Q at least", "", 0, (1e5, 2e10), (1, 1e13), log=True),
+    Q("pillar_ratio_min", "Pillar ratio at least", "", 2, (0.1, 0.9), (0, 1), "Pillar top over disc diameter."),
+    Q("pillar_ratio_max", "Pillar ratio at most", "", 2, (0.1, 0.9), (0, 1)),
+    Q("outer_um_min", "Outer diameter at least", "µm", 1, (10, 500), (0.5, 5000)),
+    Q("outer_um_max", "Outer diameter at most", "µm", 1, (10, 500), (0.5, 5000)),
+    Q("stalled_days", "Stalled after", "d", 0, (14, 365), (1, 10000), whole=True),
+)
+
 QUANTITIES: dict[str, Quantity] = {
     quantity.name: quantity
-    for group in (_MATERIAL, _LITHOGRAPHY, _ETCH, _FIBRE, _REFLOW, _TREATMENT, _SEEN, _OPTICS)
+    for group in (_MATERIAL, _LITHOGRAPHY, _ETCH, _FIBRE, _REFLOW, _TREATMENT, _SEEN, _OPTICS, _LAB)
     for quantity in group
 }

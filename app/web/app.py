@@ -21,7 +21,8 @@ from app.files import FileStore
 from app.settings import Settings
 from app.web import api, pages
 from app.web.errors import add_handlers
-from app.web.render import THEME_COOKIE, THEMES, FrameFacts, FrameParts, FrameSource, make_environment
+from app.web.frame import frame_facts, keep_zone
+from app.web.render import THEME_COOKIE, THEMES, FrameParts, FrameSource, make_environment
 from app.web.security import Guard, local_path
 
 YEAR_S = 365 * 24 * 3600
@@ -35,11 +36,7 @@ class _Guarded(FastAPI):
         return Guard(super().build_middleware_stack(), self.state.settings.hosts)
 
 
-def _nobody(_request: Request) -> FrameFacts:
-    return FrameFacts()
-
-
-def create_app(settings: Settings, *, frame_source: FrameSource = _nobody) -> FastAPI:
+def create_app(settings: Settings, *, frame_source: FrameSource = frame_facts) -> FastAPI:
     """The application for one lab; its schema must be up to date (`marver serve` sees to that)."""
     app = _Guarded(
         title="Marver",
@@ -66,6 +63,7 @@ def create_app(settings: Settings, *, frame_source: FrameSource = _nobody) -> Fa
 
 @asynccontextmanager
 async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
+    keep_zone(app)
     gc.collect()
     gc.freeze()  # what is loaded now stays; the collector need not look at it again
     yield

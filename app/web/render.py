@@ -56,6 +56,8 @@ class FrameFacts:
     people: tuple[Person, ...] = ()
     example: bool = False
     since: datetime | None = None
+    left: int = 0
+    """How many of the first steps an empty lab still has before it; 0 once it has a piece."""
 
 
 FrameSource = Callable[[Request], FrameFacts]
