@@ -9,7 +9,7 @@ from collections.abc import AsyncIterator, Iterator
 from contextlib import asynccontextmanager
 from typing import Annotated
 
-from fastapi import APIRouter, FastAPI, Form, Request
+from fastapi import APIRouter, FastAPI, Form
 from fastapi.responses import JSONResponse, RedirectResponse, Response
 from starlette.routing import BaseRoute
 from starlette.staticfiles import StaticFiles
