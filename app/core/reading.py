@@ -125,6 +125,8 @@ def _in_own_unit(number: Decimal, typed: str, quantity: Quantity, *, alone: bool
         watts = Decimal(10) ** (number / 10) / 1000
         return convert(watts, "W", quantity.unit) or ReadError(f"{quantity.label}: not a power")
     symbol = unit_symbol(typed)
+    if symbol == "%" and quantity.unit == "" and quantity.hard[1] != 1:
+        symbol = None  # only a share can be said in per cent; a laser's dial in per cent is no share
     value = None if symbol is None else convert(number, symbol, quantity.unit)
     if value is None:
         return ReadError(f"{quantity.label}: “{typed}” is not one of its units{_such_as(quantity)}")
@@ -136,7 +138,7 @@ def _other_unit(typed: str, quantity: Quantity) -> bool:
 
 
 def _such_as(quantity: Quantity) -> str:
-    units = units_like(quantity.unit)
+    units = units_like(quantity.unit) if quantity.unit else ()
     return f"; type it in {', '.join(units[:4])}" if units else ""
 
 
@@ -145,7 +147,7 @@ def _checked(value: float, typed: str, quantity: Quantity, *, converted: bool) -
         return ReadError(f"{quantity.label}: “{typed}” is too large a number")
     value = value or 0.0  # no negative nothing
     if quantity.whole and value != int(value):
-        return ReadError(f"{quantity.label} counts: a whole number is wanted, “{typed}” is none")
+        return ReadError(f"{quantity.label}: “{typed}” is not a whole number")
     shown = value_text(value, quantity)
     if not quantity.is_hard(value):
         low, high = quantity.hard

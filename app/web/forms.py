@@ -21,7 +21,7 @@ from app.core.quantities import QUANTITIES, Quantity
 from app.core.reading import ReadError, read_quantity, unusual, value_text
 from app.core.refusal import Refusal, Where
 from app.core.step import Setting
-from app.core.vocab import Words
+from app.core.vocab import DIAL_UNITS, Words
 from app.core.when import NoInstant, read_when
 
 Kind = Literal["quantity", "choice", "several", "text", "long", "flag", "id", "when", "code"]
@@ -40,7 +40,8 @@ class Ask:
     required: bool = False
     choices: Words = field(default_factory=dict)
     help: str = ""
-    optional_word: str = ""
+    unit_field: str = ""
+    """The field that names this one's unit, where it is no fixed one (what a laser's dial shows)."""
 
     @property
     def quantity(self) -> Quantity | None:
@@ -92,7 +93,8 @@ def when(name: str = "done_at", label: str = "When", *, required: bool = True) -
 def of_setting(setting: Setting, *, lots: Words | None = None, required: bool = False) -> Ask:
     """What a step's setting asks for; `lots` are the lots to choose from, ids as text."""
     if setting.kind == "quantity":
-        return quantity(setting.name, required=required)
+        asked = quantity(setting.name, required=required)
+        return replace(asked, unit_field="dial_unit") if setting.name == "dialled" else asked
     kinds: dict[str, Kind] = {"choice": "choice", "text": "text", "flag": "flag", "lot": "id"}
     choices = (lots or {}) if setting.kind == "lot" else setting.choices
     return Ask(setting.name, kinds[setting.kind], setting.words, required, choices)
@@ -206,6 +208,14 @@ def input_name(name: str, row: int | None = None) -> str:
     return name if row is None else f"r{row}-{name}"
 
 
+def _without_unit(typed: str) -> tuple[str, str]:
+    """A number and the unit typed behind it, if that is one a laser's dial has."""
+    for unit in DIAL_UNITS:
+        if typed.upper().endswith(unit):
+            return typed[: -len(unit)].rstrip(), unit
+    return typed, ""
+
+
 @dataclass
 class _Reader:
     form: FormData
@@ -246,6 +256,13 @@ class _Reader:
 
     def _read_quantity(self, ask: Ask, where: Where, typed: str) -> float | int | None:
         declared = QUANTITIES[ask.name]
+        if ask.unit_field:
+            typed, behind = _without_unit(typed)
+            chosen = self.form.get(input_name(ask.unit_field, where[0]), "")
+            if behind and behind != chosen:
+                self.errors[where] = f"{ask.label}: typed in {behind}, but the unit chosen is {chosen or 'none'}"
+                return None
+            declared = replace(declared, unit=str(chosen))
         read = read_quantity(typed, declared)
         if isinstance(read, ReadError):
             self.errors[where] = read.text
