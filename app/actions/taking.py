@@ -38,11 +38,8 @@ def take_sites(
     if outside:
         row, column = outside[0]
         raise Refusal.of(f"Row {row}, column {column} is not on {piece.code}.", at="sites")
-    known = set(
-        writing.session.execute(
-            select(Device.row, Device.column).where(Device.exposure_id == exposed.exposure_id)
-        ).tuples()
-    )
+    held = select(Device.row, Device.column).where(Device.exposure_id == exposed.exposure_id)
+    known = {(row, column) for row, column in writing.session.execute(held)}
     fresh = [site for site in sites if site not in known]
     if not fresh:
         return []
