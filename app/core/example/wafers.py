@@ -156,4 +156,4 @@ def _part(plan: WaferPlan, code: str, calendar: Calendar) -> Parted:
             regions += [(extra.number, 1, extra.rows, 1, extra.columns) for extra in arrays[2:]]
         chips.append(Part(f"{code}-{letter}", 13.0, 10.0, 525, tuple(regions), str(place + 1)))
     at = calendar.at(plan.week, 3, 10, 30)
-    return Parted(at, stock.MAKER, code, "cleave", "Resist over the discs", tuple(chips))
+    return Parted(at, stock.MAKER, code, "scribe_and_cleave", "Resist over the discs", tuple(chips))
