@@ -1,0 +1,225 @@
+"""Where devices are lost: everything the yield page says, read from the device table."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
+
+import numpy as np
+from sqlalchemy.orm import Session
+
+from app.core.columns import Column, Columns, joined
+from app.core.stats.coverage import Coverage, coverage
+from app.core.stats.losses import LossTable, loss_table
+from app.core.stats.step_table import Group, StepTable, act_keys, candidates, grouped, step_of, step_table
+from app.core.stats.yields import StepYield
+from app.core.vocab import STAGES
+from app.core.when import MONTHS
+from app.db.columns import device_columns, q_columns
+from app.queries import names
+from app.queries.pieces_lost import PieceLost, StageWait, Stopped, pieces_ended, pieces_lost, waits
+
+BY: Mapping[str, str] = {
+    "wafer": "Wafer",
+    "recipe": "Recipe version",
+    "person": "Person",
+    "month": "Month of the act",
+    "mask": "Mask array",
+}
+Q_NAMES = ("q_best", "q_typical", "modes_fitted", "picked", "scanned_at")
+
+
+@dataclass(frozen=True)
+class YieldAsk:
+    """What is asked: one kind of device; by date of first exposure or fibre preparation; one wafer if named."""
+
+    kind: str = "microtoroid"
+    start: datetime | None = None
+    end: datetime | None = None
+    wafer: str = ""
+    specification_id: int | None = None
+    by: str = "wafer"
+
+
+@dataclass(frozen=True)
+class NamedAct:
+    """One act by itself, where there are too few to pool."""
+
+    name: str
+    passed: int
+    decided: int
+    share: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True)
+class YieldFigures:
+    """All figures of the yield page; `empty` where no candidate was ever taken in hand, `none_here` where none fits."""
+
+    ask: YieldAsk
+    kinds: Mapping[str, int]
+    wafers: tuple[str, ...]
+    wafers_here: int
+    pieces_here: int
+    table: StepTable
+    acts: Mapping[str, tuple[NamedAct, ...]]
+    losses: LossTable
+    lost: tuple[PieceLost, ...]
+    waiting: tuple[StageWait, ...]
+    ended: tuple[Stopped, ...]
+    specifications: tuple[names.SpecificationChoice, ...]
+    specification: names.SpecificationChoice | None
+    measured: names.Measured | None
+    coverage: Coverage | None
+    groups: tuple[Group, ...]
+    stalled_after_days: int
+
+    @property
+    def none_here(self) -> bool:
+        """No candidate within what was asked."""
+        return self.table.candidates == 0
+
+    @property
+    def empty(self) -> bool:
+        """No candidate of any kind in the whole lab."""
+        return not any(self.kinds.values())
+
+
+def yield_figures(session: Session, ask: YieldAsk, *, now: datetime, zone: ZoneInfo) -> YieldFigures:
+    """Everything the yield page says about `ask`; months and days are the lab's own (`zone`)."""
+    kinds = {kind: _count(session, kind) for kind in STAGES}
+    everything = device_columns(session, ask.kind)
+    inside = _inside(everything, ask) & candidates(ask.kind, everything)
+    table, elsewhere = everything.where(inside), everything.where(~inside)
+    steps = step_table(ask.kind, table, elsewhere)
+    choices = names.specification_choices(session, ask.kind)
+    chosen = next((c for c in choices if c.id == ask.specification_id), choices[0] if choices else None)
+    place = _place(session, ask.kind, chosen)
+    covered = None
+    if chosen is not None and place is not None:
+        q = q_columns(session, place.band, place.medium)
+        covered = coverage(ask.kind, joined(table, q, "device_id", Q_NAMES, "band_"), chosen.window)
+    days = names.stalled_days(session)
+    return YieldFigures(
+        ask=ask,
+        kinds=kinds,
+        wafers=tuple(sorted({str(code) for code in everything["root_code"]})),
+        wafers_here=len(set(table["root_code"])),
+        pieces_here=len(set(table["piece_code"])),
+        table=steps,
+        acts=_named_acts(session, steps, table, zone),
+        losses=loss_table(ask.kind, table),
+        lost=pieces_lost(session, ask.kind, table, start=ask.start, end=ask.end, wafer=ask.wafer),
+        waiting=waits(ask.kind, table, now=now, stalled_after_days=days),
+        ended=pieces_ended(ask.kind, table),
+        specifications=choices,
+        specification=chosen,
+        measured=place,
+        coverage=covered,
+        groups=_groups(session, ask, table, zone),
+        stalled_after_days=days,
+    )
+
+
+def _count(session: Session, kind: str) -> int:
+    return int(candidates(kind, device_columns(session, kind)).sum())
+
+
+def _inside(table: Columns, ask: YieldAsk) -> Column:
+    inside = np.ones(len(table), dtype=bool)
+    began = table["first_exposed_at"]
+    if ask.start is not None:
+        inside &= began >= _bare(ask.start)
+    if ask.end is not None:
+        inside &= began < _bare(ask.end)
+    if ask.wafer:
+        inside &= table["root_code"] == ask.wafer
+    return inside
+
+
+def _bare(at: datetime) -> np.datetime64:
+    return np.datetime64(at.astimezone(UTC).replace(tzinfo=None), "us")
+
+
+def _place(session: Session, kind: str, chosen: names.SpecificationChoice | None) -> names.Measured | None:
+    """The band and medium a specification speaks of; where it names none, the most measured one alone."""
+    measured = names.measured_in(session, kind)
+    wanted = [
+        each
+        for each in measured
+        if chosen is None or (chosen.band in ("", each.band) and chosen.medium in ("", each.medium))
+    ]
+    if wanted:
+        return wanted[0]
+    if chosen is not None and chosen.band and chosen.medium:
+        return names.Measured(chosen.band, chosen.medium, 0)
+    return None
+
+
+def _named_acts(session: Session, steps: StepTable, table: Columns, zone: ZoneInfo) -> dict[str, tuple[NamedAct, ...]]:
+    """Acts with names, for stages decided by too few of them to pool."""
+    few = {row.stage: row.step for row in steps.stages if row.step.decided and not row.step.pooled}
+    ids = [int(act.name) for step in few.values() for act in step.acts if act.name.isdecimal()]
+    times = names.times_of(session, ids)
+    return {stage: _acts(stage, step, table, times, zone) for stage, step in few.items()}
+
+
+def _acts(
+    stage: str, step: StepYield, table: Columns, times: Mapping[int, datetime], zone: ZoneInfo
+) -> tuple[NamedAct, ...]:
+    keys = act_keys(stage, table)
+    acts = []
+    for act in step.acts:
+        roots = sorted(set(table["root_code"][keys == act.name]))
+        shown = ", ".join(roots[:3]) + (f" and {len(roots) - 3} more" if len(roots) > 3 else "")
+        at = times.get(int(act.name)) if act.name.isdecimal() else None
+        name = f"{day_text(at, zone)}, {shown}" if at else f"{shown}, act not logged"
+        acts.append(NamedAct(name, act.passed, act.decided, act.share, act.interval.low, act.interval.high))
+    return tuple(acts)
+
+
+def day_text(at: datetime, zone: ZoneInfo) -> str:
+    """`12 Mar 2026`, in the lab's zone."""
+    local = at.astimezone(zone)
+    return f"{local.day} {MONTHS[local.month - 1]} {local.year}"
+
+
+def _groups(session: Session, ask: YieldAsk, table: Columns, zone: ZoneInfo) -> tuple[Group, ...]:
+    whole = ask.by in ("wafer", "mask")
+    return grouped(ask.kind, table, _group_keys(session, ask, table, zone), whole=whole)
+
+
+def _group_keys(session: Session, ask: YieldAsk, table: Columns, zone: ZoneInfo) -> dict[str, Column]:
+    """The group a device is in, by stage: for recipe, person and month that of the step that decided the stage."""
+    stages = list(STAGES[ask.kind])
+    if ask.by == "wafer":
+        return dict.fromkeys(stages, table["root_code"])
+    if ask.by == "mask":
+        return dict.fromkeys(stages, _named(table["mask_array_id"], names.mask_array_names(session)))
+    if ask.by == "month":
+        return {stage: _months(table[f"{step_of(stage)}_at"], zone) for stage in stages}
+    if ask.by == "person":
+        people = names.people_names(session)
+        return {stage: _named(table[f"{step_of(stage)}_operator_id"], people) for stage in stages}
+    versions = names.version_names(session)
+    return {stage: _named(table[f"{step_of(stage)}_recipe_version_id"], versions) for stage in stages}
+
+
+def _named(ids: Column, known: Mapping[int, str]) -> Column:
+    """Names of ids; '' where there is none."""
+    column = np.empty(len(ids), dtype=object)
+    column[:] = ["" if np.isnan(each) else known.get(int(each), "") for each in ids]
+    return column
+
+
+def _months(times: Column, zone: ZoneInfo) -> Column:
+    """`2026-03`, in the lab's zone."""
+    column = np.empty(len(times), dtype=object)
+    column[:] = [
+        "" if np.isnat(each) else f"{each.astype(datetime).replace(tzinfo=UTC).astimezone(zone):%Y-%m}"
+        for each in times
+    ]
+    return column
