@@ -9,7 +9,7 @@ from datetime import datetime
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from app.core.refusal import ChangedMeanwhile, Refusal
+from app.core.refusal import ChangedMeanwhile, Refusal, Where
 from app.core.timeline import Deed, Violation, replay
 from app.db.base import Base, Versioned
 from app.db.models.events import Event
@@ -25,8 +25,20 @@ def check_new_deeds(writing: Writing, piece_ids: Iterable[int], deeds: Iterable[
     """Refuse where recording `deeds` would make something impossible; `piece_ids` name the families concerned."""
     family, before = family_of(writing.session, piece_ids)
     new = list(deeds)
-    violations = replay([*before, *new], family, now=writing.now).beyond(replay(before, family))
+    violations = replay([*before, *new], family, now=writing.now).beyond(replay(before, family, now=writing.now))
     refuse(violations)
+
+
+def check_new_rows(writing: Writing, piece_ids: Iterable[int], deeds: Iterable[Deed], *, at: str) -> None:
+    """The same for a batch: deed i, with entry number NEW + i, stands in row i, and is refused there at field `at`."""
+    family, before = family_of(writing.session, piece_ids)
+    violations = replay([*before, *deeds], family, now=writing.now).beyond(replay(before, family))
+    errors: dict[Where, str] = {}
+    for each in violations:
+        where = (each.entry - NEW, at) if each.entry >= NEW else (None, None)
+        errors[where] = f"{errors[where]} {each.text}" if where in errors else each.text
+    if errors:
+        raise Refusal(errors)
 
 
 def check_changed_deeds(writing: Writing, piece_ids: Iterable[int], after: Iterable[Deed], gone: Iterable[int]) -> None:
@@ -35,7 +47,7 @@ def check_changed_deeds(writing: Writing, piece_ids: Iterable[int], after: Itera
     changed = {deed.entry: deed for deed in after}
     left = set(gone)
     then = [changed.get(deed.entry, deed) for deed in before if deed.entry not in left]
-    refuse(replay(then, family, now=writing.now).beyond(replay(before, family)))
+    refuse(replay(then, family, now=writing.now).beyond(replay(before, family, now=writing.now)))
 
 
 def refuse(violations: Iterable[Violation]) -> None:

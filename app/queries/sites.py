@@ -9,6 +9,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from app.core.sites import Array, Region
+from app.db.models.events import Event
 from app.db.models.material import Exposure, MaskArray, Piece, PieceRegion
 
 
@@ -66,7 +67,8 @@ def exposures_on(session: Session, piece_id: int) -> list[ExposedArray]:
     statement = (
         select(Exposure, MaskArray)
         .join(MaskArray, MaskArray.id == Exposure.mask_array_id)
-        .where(Exposure.piece_id.in_(lineage))
+        .join(Event, Event.id == Exposure.lithography_id)
+        .where(Exposure.piece_id.in_(lineage), Event.voided_at.is_(None))
         .order_by(Exposure.number)
     )
     found: list[ExposedArray] = []

@@ -99,9 +99,10 @@ def test_page_modules_stand_alone() -> None:
 def test_actions_do_not_call_actions() -> None:
     """One deed is one function; only the intake of whole tables and data sets puts deeds together.
 
-    What every deed checks (`rules`) and taking a site in hand, which is part of other deeds (`taking`), are shared.
+    Shared is what every deed checks (`rules`, `ranges`, `settings`, `naming`) and taking a site in hand, which is part
+    of other deeds (`taking`).
     """
-    intake, shared = {"example", "tables", "datasets"}, {"rules", "taking"}
+    intake, shared = {"example", "tables", "datasets"}, {"rules", "ranges", "settings", "naming", "taking"}
     for path in house.files("app/actions"):
         if intake & {path.stem, path.parent.name}:
             continue
