@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 
 SITE_CODE = re.compile(r"^(?P<root>.+)-(?P<number>\d+)-(?P<row>\d{2,})(?P<column>\d{2})$")
@@ -108,7 +108,7 @@ def fibre_end_code(batch: str, end: int) -> str:
 
 
 def read_sites(text: str, rows: int, columns: int) -> list[tuple[int, int]]:
-    """Sites from what a person types: `all`, `row 3`, `rows 2-4`, `0305`, `0301-0312`, joined by commas.
+    """Sites from what a person types: `all`, `row 3`, `rows 2-4`, `column 7`, `0305`, `0301-0312`, joined by commas.
 
     `0301-0312` is the block from one corner to the other. ValueError says which part was not understood.
     """
@@ -119,20 +119,101 @@ def read_sites(text: str, rows: int, columns: int) -> list[tuple[int, int]]:
     return list(found)
 
 
+def regions_of(sites: Collection[tuple[int, int]]) -> list[Region]:
+    """Few regions that together hold exactly `sites`, none twice: runs along rows, joined where rows agree."""
+    by_row: dict[int, list[int]] = {}
+    for row, column in sorted(set(sites)):
+        by_row.setdefault(row, []).append(column)
+    done: list[Region] = []
+    open_runs: dict[tuple[int, int], int] = {}
+    last = 0
+    for row, columns in by_row.items():
+        runs = _runs(columns)
+        carried = {run: open_runs[run] for run in runs if run in open_runs and row == last + 1}
+        done += [Region(top, last, low, high) for (low, high), top in open_runs.items() if (low, high) not in carried]
+        open_runs = {run: carried.get(run, row) for run in runs}
+        last = row
+    done += [Region(top, last, low, high) for (low, high), top in open_runs.items()]
+    return sorted(done, key=lambda region: (region.row_low, region.column_low))
+
+
+def sites_text(sites: Collection[tuple[int, int]], rows: int, columns: int) -> str:
+    """`sites` in words that `read_sites` understands: all, rows 2-4, 0305, 0301-0312."""
+    if len(set(sites)) == rows * columns:
+        return "all"
+    words: list[str] = []
+    for region in regions_of(sites):
+        first = f"{region.row_low:02d}{region.column_low:02d}"
+        if region.column_low == 1 and region.column_high == columns:
+            one = region.row_low == region.row_high
+            words.append(f"row {region.row_low}" if one else f"rows {region.row_low}-{region.row_high}")
+        elif region.count == 1:
+            words.append(first)
+        else:
+            words.append(f"{first}-{region.row_high:02d}{region.column_high:02d}")
+    return ", ".join(words)
+
+
+def outline_of(sites: Collection[tuple[int, int]]) -> list[tuple[float, float]]:
+    """Corners (column, row) of the line round `sites`, half a step outside; or of their frame if they are in parts."""
+    held = set(sites)
+    if not held:
+        return []
+    edges: dict[tuple[int, int], tuple[int, int]] = {}
+    for row, column in held:
+        corners = ((column, row), (column + 1, row), (column + 1, row + 1), (column, row + 1))
+        outside = ((row - 1, column), (row, column + 1), (row + 1, column), (row, column - 1))
+        for place, beyond in enumerate(outside):
+            if beyond not in held:
+                if corners[place] in edges:
+                    return _frame_of(held)
+                edges[corners[place]] = corners[(place + 1) % 4]
+    start = min(edges)
+    line = [start]
+    while (at := edges[line[-1]]) != start:
+        line.append(at)
+    if len(line) != len(edges):
+        return _frame_of(held)
+    around = [*line[-1:], *line, start]
+    turns = [b for a, b, c in zip(around, around[1:], around[2:], strict=False) if not _straight(a, b, c)]
+    return [(x - 0.5, y - 0.5) for x, y in turns]
+
+
+def _straight(a: tuple[int, int], b: tuple[int, int], c: tuple[int, int]) -> bool:
+    return (a[0] == b[0] == c[0]) or (a[1] == b[1] == c[1])
+
+
+def _frame_of(sites: Collection[tuple[int, int]]) -> list[tuple[float, float]]:
+    top, bottom = min(row for row, _ in sites) - 0.5, max(row for row, _ in sites) + 0.5
+    left, right = min(column for _, column in sites) - 0.5, max(column for _, column in sites) + 0.5
+    return [(left, top), (right, top), (right, bottom), (left, bottom)]
+
+
+def _runs(columns: list[int]) -> list[tuple[int, int]]:
+    runs: list[tuple[int, int]] = []
+    for column in columns:
+        if runs and runs[-1][1] == column - 1:
+            runs[-1] = (runs[-1][0], column)
+        else:
+            runs.append((column, column))
+    return runs
+
+
 def _read_part(part: str, rows: int, columns: int) -> list[tuple[int, int]]:
     if part == "all":
-        region = Region(1, rows, 1, columns)
-    elif match := re.fullmatch(r"rows?\s*(\d+)(?:\s*(?:-|–|to)\s*(\d+))?", part):
-        low = int(match[1])
-        region = Region(low, int(match[2] or low), 1, columns)
-    elif match := re.fullmatch(r"columns?\s*(\d+)(?:\s*(?:-|–|to)\s*(\d+))?", part):
-        low = int(match[1])
-        region = Region(1, rows, low, int(match[2] or low))
-    elif match := re.fullmatch(r"(\d{2,})(\d{2})(?:\s*(?:-|–|to)\s*(\d{2,})(\d{2}))?", part):
+        ends = (1, rows, 1, columns)
+    elif match := re.fullmatch(r"rows?\s*([0-9]+)(?:\s*(?:-|–|to)\s*([0-9]+))?", part):
+        ends = (int(match[1]), int(match[2] or match[1]), 1, columns)
+    elif match := re.fullmatch(r"columns?\s*([0-9]+)(?:\s*(?:-|–|to)\s*([0-9]+))?", part):
+        ends = (1, rows, int(match[1]), int(match[2] or match[1]))
+    elif match := re.fullmatch(r"([0-9]{2,})([0-9]{2})(?:\s*(?:-|–|to)\s*([0-9]{2,})([0-9]{2}))?", part):
         row, column = int(match[1]), int(match[2])
-        region = Region(row, int(match[3] or row), column, int(match[4] or column))
+        ends = (row, int(match[3] or row), column, int(match[4] or column))
     else:
-        raise ValueError(f"'{part}' is not a site: write all, row 3, rows 2-4, 0305 or 0301-0312")
-    if region.row_high > rows or region.column_high > columns:
+        raise ValueError(f"'{part}' is not a site: write all, row 3, rows 2-4, column 7, 0305 or 0301-0312")
+    row_low, row_high, column_low, column_high = ends
+    if row_low < 1 or column_low < 1 or row_high > rows or column_high > columns:
         raise ValueError(f"'{part}' reaches outside the {rows} × {columns} array")
-    return list(region.sites())
+    if row_high < row_low or column_high < column_low:
+        raise ValueError(f"'{part}' runs backwards: write the lower number first")
+    return list(Region(row_low, row_high, column_low, column_high).sites())

@@ -153,7 +153,8 @@ def _purpose_at(first: str, ordered: Sequence[DeviceDeed], at: datetime | None) 
 def states(kind: str, own: Mapping[str, str], piece: PieceStanding, *, lost: bool, shot: bool) -> dict[str, str]:
     """State at each stage: `own` outcomes by stage ('' where undecided) against the piece's standing.
 
-    `lost`: the device itself was lost; `shot`: at least one shot that was not a power test was done on it.
+    `lost`: the device itself was lost; `shot`: at least one shot that was not a power test was done on it. A lost
+    device fails where its loss was found (its own outcome says so), else at the first stage it never reached.
     """
     result: dict[str, str] = {}
     rest = ""
@@ -173,7 +174,7 @@ def _state(own: str, *, done: bool, piece: PieceStanding, lost: bool) -> str:
     if own:
         return own
     if lost:
-        return "failed"
+        return "not_looked_at" if done else "failed"
     if piece.lost:
         return "lost_with_piece"
     if done:

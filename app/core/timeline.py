@@ -120,7 +120,7 @@ def _on_piece(
     code, name = family.codes[piece], deed.label or deed.kind
     state = states[piece]
     found: list[Violation] = []
-    if state.ended_by is not None and deed.kind != "whereabouts":
+    if state.ended_by is not None and (deed.kind != "whereabouts" or state.ended_how == "parted"):
         text = f"{name} on {code} comes after {code} was {state.ended_how} on {state.ended_at:%d %b %Y %H:%M} UTC."
         found.append(Violation("ended", deed.entry, piece, None, state.ended_by, text))
     elif state.whereabouts in GONE and deed.kind not in ("whereabouts", "loss"):
@@ -149,6 +149,10 @@ def _on_device(
         piece = family.codes[family.devices[device]]
         text = f"{name} on {code} comes after its piece {piece} was {state.ended_how}."
         return [Violation("piece_ended", deed.entry, None, device, state.ended_by, text)]
+    if state.whereabouts in GONE and deed.kind not in ("purpose_change", "loss"):
+        piece, how = family.codes[family.devices[device]], state.whereabouts.replace("_", " ")
+        text = f"{name} on {code} comes after its piece {piece} was {how}."
+        return [Violation("piece_gone", deed.entry, None, device, None, text)]
     return []
 
 

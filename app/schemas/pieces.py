@@ -68,7 +68,7 @@ class ChildIn(In):
 
 
 class PartingIn(In):
-    """A wafer or chip parted into `children`; devices on `lost` sites, or with `rest_lost` on any nobody keeps, are lost."""
+    """A wafer or chip parted into `children`; devices on `lost` sites (with `rest_lost` on any not kept) are lost."""
 
     piece_id: int
     children: tuple[ChildIn, ...]
