@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from typing import Any
 
 from app.core.quantities import QUANTITIES, Quantity
 from app.core.reading import Read, ReadError, read_quantity
+from app.core.refusal import Refusal
 from app.core.step import Setting, number, text
 from app.core.units import unit_symbol
 from app.core.vocab import Words
@@ -75,6 +77,20 @@ def read_calibration(what: str, typed: str, unit: str | None) -> tuple[Read, str
         return ReadError("Power per dialled unit must be more than nothing")
     shown = f"{value:.6g} {chosen}"
     return Read(value, f"{typed.strip()} = {shown}" if thousandth else shown), chosen
+
+
+def kept_properties(given: Mapping[str, Any], declared: tuple[Setting, ...]) -> dict[str, Any]:
+    """What is kept of `given`: blanks dropped, impossible values refused; keys nobody declared stay as they are."""
+    errors: dict[tuple[int | None, str | None], str] = {}
+    quantities = {setting.name: setting.quantity for setting in declared if setting.quantity}
+    kept = {name: value for name, value in given.items() if value not in (None, "")}
+    for name, value in kept.items():
+        quantity = quantities.get(name)
+        if quantity is not None and not (isinstance(value, (int, float)) and quantity.is_hard(value)):
+            errors[None, name] = f"{quantity.label} cannot be {value}."
+    if errors:
+        raise Refusal(errors)
+    return kept
 
 
 def _per_dial(typed: str) -> tuple[str, bool, str]:

@@ -15,9 +15,9 @@ class ArrayIn(In):
     ladder_um: tuple[float, ...] = ()
     pitch_x_um: float
     pitch_y_um: float
-    origin_x_um: float = 0.0
-    """Centre of row 1, column 1, from the middle of the plate; y runs down."""
-    origin_y_um: float = 0.0
+    origin_x_um: float | None = None
+    """Centre of row 1, column 1, from the middle of the plate; y runs down. None: beside the array before."""
+    origin_y_um: float | None = None
 
 
 class MaskIn(In):
