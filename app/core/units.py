@@ -40,6 +40,7 @@ UNITS: dict[str, Unit] = {
     **_family("intensity", {"W/cm²": "1", "mW/cm²": "1e-3", "kW/cm²": "1e3", "MW/cm²": "1e6"}),
     **_family("fluence", {"J/cm²": "1", "mJ/cm²": "1e-3", "kJ/cm²": "1e3"}),
     **_family("resistivity", {"Ω·cm": "1", "Ω·m": "100", "mΩ·cm": "1e-3"}),
+    **_family("volume", {"cm³": "1", "mL": "1", "L": "1e3", "mm³": "1e-3"}),
     **_family("rotation", {"rpm": "1", "krpm": "1e3"}),
     **_family("angle", {"°": "1"}),
     **_family("share", {"": "1", "%": "1e-2"}),
@@ -58,7 +59,15 @@ _OTHER_WORDS = {
 def unit_symbol(typed: str) -> str | None:
     """The symbol of a unit as people type it (`um`, `torr`, `mW/cm2`); None for one that is not known."""
     text = "".join(typed.split()).replace("\u03bc", "µ").replace("\u2126", "Ω").replace("º", "°")
-    text = text.replace("^2", "²").replace("cm2", "cm²").replace("*", "·").replace("⋅", "·").rstrip(".")
+    text = (
+        text.replace("^2", "²")
+        .replace("^3", "³")
+        .replace("m2", "m²")
+        .replace("m3", "m³")
+        .replace("*", "·")
+        .replace("⋅", "·")
+        .rstrip(".")
+    )
     if text in UNITS:
         return text
     if text.lower() in _OTHER_WORDS:

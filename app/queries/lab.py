@@ -56,7 +56,7 @@ class Setup:
 
 def lab_facts(session: Session) -> LabFacts:
     """The settings of the lab, declared ones where none were made."""
-    values: dict[str, Any] = dict(session.execute(select(LabSetting.name, LabSetting.value)).tuples().all())
+    values: dict[str, Any] = {row.name: row.value for row in session.execute(select(LabSetting.name, LabSetting.value))}
     return LabFacts(
         name=str(values.get("name") or ""),
         zone=str(values.get("zone") or ""),

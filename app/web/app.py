@@ -9,7 +9,7 @@ from collections.abc import AsyncIterator, Iterator
 from contextlib import asynccontextmanager
 from typing import Annotated
 
-from fastapi import APIRouter, FastAPI, Form
+from fastapi import APIRouter, FastAPI, Form, Request
 from fastapi.responses import JSONResponse, RedirectResponse, Response
 from starlette.routing import BaseRoute
 from starlette.staticfiles import StaticFiles
@@ -20,7 +20,7 @@ from app.db.session import Database
 from app.files import FileStore
 from app.settings import Settings
 from app.web import api, pages
-from app.web.errors import add_handlers
+from app.web.errors import add_handlers, said
 from app.web.frame import frame_facts, keep_zone
 from app.web.render import THEME_COOKIE, THEMES, FrameParts, FrameSource, make_environment
 from app.web.security import Guard, local_path
@@ -33,7 +33,14 @@ class _Guarded(FastAPI):
     """The guard stands outside everything, so that even the page for a bug carries its headers."""
 
     def build_middleware_stack(self) -> ASGIApp:
-        return Guard(super().build_middleware_stack(), self.state.settings.hosts)
+        settings: Settings = self.state.settings
+        stack = super().build_middleware_stack()
+        return Guard(stack, settings.hosts, settings.upload_bytes, self._too_large)
+
+    def _too_large(self, request: Request) -> Response:
+        request.scope["app"] = self  # the guard stands before the framework has said so
+        megabytes = self.state.settings.upload_bytes // 1024**2
+        return said(request, 413, (f"At most {megabytes} MB are taken at once (MARVER_UPLOAD_MB).",))
 
 
 def create_app(settings: Settings, *, frame_source: FrameSource = frame_facts) -> FastAPI:

@@ -5,11 +5,13 @@ Written as plain ASGI so that a refused request costs nothing and no response le
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from urllib.parse import urlsplit
 
+from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import Headers, MutableHeaders
-from starlette.responses import PlainTextResponse
+from starlette.requests import Request
+from starlette.responses import PlainTextResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 CHANGES = frozenset({"POST", "PUT", "PATCH", "DELETE"})
@@ -39,10 +41,17 @@ HEADERS = {
 
 
 class Guard:
-    """Answers only `hosts`, refuses changes that another site asks for, adds the headers to every response."""
+    """Answers only `hosts`, refuses changes that another site asks for, adds the headers to every response.
 
-    def __init__(self, app: ASGIApp, hosts: Iterable[str]) -> None:
+    A body that says it is longer than `limit_bytes` is answered by `too_large`; the framework cuts off one that lies.
+    """
+
+    def __init__(
+        self, app: ASGIApp, hosts: Iterable[str], limit_bytes: int, too_large: Callable[[Request], Response]
+    ) -> None:
         self.app = app
+        self.limit_bytes = limit_bytes
+        self.too_large = too_large
         self.hosts = frozenset(host.lower().strip("[]") for host in hosts)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -66,6 +75,9 @@ class Guard:
         elif scope["method"] in CHANGES and not comes_from_here(headers):
             refusal = PlainTextResponse("Refused: this change was asked for by another site. Nothing was saved.", 403)
             await refusal(scope, receive, send_guarded)
+        elif _length(headers) > self.limit_bytes:
+            answer = await run_in_threadpool(self.too_large, Request(scope))
+            await answer(scope, receive, send_guarded)
         else:
             await self.app(scope, receive, send_guarded)
 
@@ -99,6 +111,11 @@ def _same_place(origin: str, host: str) -> bool:
         and parts.hostname == here.hostname
         and port == here_port
     )
+
+
+def _length(headers: Headers) -> int:
+    length = headers.get("content-length", "0")
+    return int(length) if length.isdecimal() and len(length) < 19 else 0
 
 
 def _host(header: str) -> str:
