@@ -150,4 +150,4 @@ def refusal_of(function: Any, *arguments: Any) -> Refusal:
 def device_places(database: Database) -> dict[str, int]:
     """The piece each device is on."""
     with database.reading() as session:
-        return {code: piece for code, piece in session.execute(select(Device.code, Device.piece_id))}
+        return dict(session.execute(select(Device.code, Device.piece_id)).all())

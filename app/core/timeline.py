@@ -130,6 +130,9 @@ def _on_piece(
     if made_by is not None and made_by in partings and deed.done_at < partings[made_by].done_at:
         text = f"{name} on {code} comes before the parting that made {code}."
         found.append(Violation("before_parting", deed.entry, piece, None, made_by, text))
+    elif made_by is not None and made_by not in partings:
+        text = f"{name} on {code} needs the parting that made {code}."
+        found.append(Violation("no_parting", deed.entry, piece, None, made_by, text))
     return found
 
 
