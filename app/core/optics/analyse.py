@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -9,7 +10,7 @@ import numpy as np
 from app.core.optics import evidence
 from app.core.optics.assemble import Scale, assemble
 from app.core.optics.evidence import THRESHOLD, Choice, Noise, bic
-from app.core.optics.fit import Candidates, Fitted, covariance, fit_all
+from app.core.optics.fit import Candidates, Fitted, covariance, fit_all, fit_pair
 from app.core.optics.guess import Dip, find_dip, find_excursion, rough_baseline, sample_noise
 from app.core.optics.results import Analysis, FitOptions, FloatArray, NoFit, Scan
 from app.core.optics.samples import baseline_terms
@@ -17,19 +18,22 @@ from app.core.optics.samples import baseline_terms
 WINDOW_EXTENTS = 25.0
 """Half the window kept of a long scan, in extents (width + splitting) of the resonance."""
 FEWEST_POINTS = 16
-_ROUNDS = 5
-_NEIGHBOUR_SNR, _NEIGHBOUR_DEPTH = 8.0, 0.05
+_ROUNDS = 8
+_GUARD_WIDTHS = 3.0
+_MISFIT = 0.08
+_NEIGHBOUR_SNR, _NEIGHBOUR_DEPTH = 8.0, 0.1
 
 
 @dataclass(frozen=True, eq=False)
 class _Round:
-    """One window fitted: x (n,) in MHz, residual (n,) in levels of the shape chosen."""
+    """One window fitted: x (n,) in MHz, residual (n,) in levels of the shape chosen; `refusal`: not to be believed."""
 
     scale: Scale
     x: FloatArray
     choice: Choice
     noise: Noise
     residual: FloatArray
+    refusal: NoFit | None
 
 
 def analyse(scan: Scan, options: FitOptions | None = None) -> Analysis | NoFit:
@@ -45,6 +49,19 @@ def analyse(scan: Scan, options: FitOptions | None = None) -> Analysis | NoFit:
     dip = find_dip(x, y)
     if dip is None:
         return NoFit("no_resonance", no_dip_text(x, y))
+    if dip.snr > 10 and dip.depth > 1.1 * _level(x, y, dip):
+        return NoFit("below_dark", _BELOW_DARK)
+    done = _rounds(x, y, dip, options)
+    if done is None:
+        return NoFit("too_few_points", "Too few samples lie around the dip for a fit.")
+    refusal = done.refusal or _refused(done, (float(x[0]), float(x[-1])))
+    if refusal is not None:
+        return replace(refusal, text=no_dip_text(x, y)) if refusal.code == "no_resonance" else refusal
+    return assemble(scan, options, done.scale, done.choice, done.noise, done.x)
+
+
+def _rounds(x: FloatArray, y: FloatArray, dip: Dip, options: FitOptions) -> _Round | None:
+    """Fit, look what else is in the window, cut before it, fit again."""
     walls = (float(x[0]), float(x[-1]))
     window = _window(dip, walls)
     done: _Round | None = None
@@ -52,32 +69,26 @@ def analyse(scan: Scan, options: FitOptions | None = None) -> Analysis | NoFit:
         part = slice(*np.searchsorted(x, [window[0], np.nextafter(window[1], np.inf)]))
         if part.stop - part.start < FEWEST_POINTS:
             break
-        new = _fit_window(x[part], y[part], dip, options)
-        if isinstance(new, NoFit):
-            if done is not None:
-                break
-            return new if new.code != "no_resonance" else NoFit(new.code, no_dip_text(x, y))
-        done = new
-        dip = _dip_of(new, dip)
-        walls = _walls(new, dip, walls)
+        done = _fit_window(x[part], y[part], dip, options)
+        dip, walls = _neighbours(done, dip, walls)
         wanted = _window(dip, walls)
         if _same(x, window, wanted):
             break
         window = wanted
-    if done is None:
-        return NoFit("too_few_points", "Too few samples lie around the dip for a fit.")
-    refusal = _refused(done, (float(x[0]), float(x[-1])))
-    if refusal is not None:
-        return refusal
-    return assemble(scan, options, done.scale, done.choice, done.noise, done.x)
+    return done
+
+
+_BELOW_DARK = "The dip reaches below no light at all: give the detector's level without light."
 
 
 def no_dip_text(x: FloatArray, y: FloatArray) -> str:
     """Why there is nothing to fit, with a word on a peak where there is one."""
     text = f"No resonance: no dip stands out of the noise in {len(x)} samples."
-    u = baseline_terms(x, float(x[0]), float(x[-1]))
-    peak = find_excursion(x, y - rough_baseline(x, -y) @ -u, max(sample_noise(y), 1e-9 * float(np.ptp(y))))
-    if peak is not None and peak.snr > 12:
+    mirrored = 2.0 * float(np.max(y)) - y
+    peak = find_dip(x, mirrored)
+    if peak is None or peak.snr < 8:
+        return text
+    if _fit_window(x, mirrored, peak, FitOptions(model="single")).refusal is None:
         text += " A peak does; peaks (reflection or drop port) are not fitted yet."
     return text
 
@@ -107,59 +118,65 @@ def _inside(old: tuple[float, float], new: tuple[float, float]) -> bool:
     return new[0] <= old[0] + slack and new[1] >= old[1] - slack
 
 
-def _fit_window(x: FloatArray, y: FloatArray, dip: Dip, options: FitOptions) -> _Round | NoFit:
+def _level(x: FloatArray, y: FloatArray, dip: Dip) -> float:
+    """Rough baseline at the dip."""
     rough = rough_baseline(x, y)
     u = (dip.centre - 0.5 * (x[0] + x[-1])) * 2.0 / (x[-1] - x[0])
-    level = abs(float(rough @ np.array([1.0, u, u * u])))
-    level = max(level, 1e-3 * float(np.ptp(y)))
+    return abs(float(rough @ np.array([1.0, u, u * u])))
+
+
+def _fit_window(x: FloatArray, y: FloatArray, dip: Dip, options: FitOptions) -> _Round:
+    level = max(_level(x, y, dip), 1e-3 * float(np.ptp(y)))
     scale = Scale(dip.centre, dip.width, level, float(x[0]), float(x[-1]))
     z, ys = (x - scale.centre_mhz) / scale.width_mhz, y / level
     second = None if dip.second is None else (dip.second - dip.centre) / dip.width
     candidates = fit_all(z, ys, Dip(0.0, 1.0, dip.depth / level, dip.snr, second))
-    return _decide(x, z, ys, scale, candidates, options)
-
-
-def _decide(
-    x: FloatArray, z: FloatArray, y: FloatArray, scale: Scale, candidates: Candidates, options: FitOptions
-) -> _Round | NoFit:
-    n = len(z)
     best = _lowest(candidates)
-    noise = _noise(z, y, best)
+    noise = _noise(z, ys, best)
+    n, one = len(z), candidates.single
     full = noise.variance * (n - best.size)
 
-    def bic_of(rss: float, size: int) -> float:
-        return bic(full + rss - best.rss, size, n, noise)
+    def bic_of(fitted: Fitted) -> float:
+        return bic(full + fitted.rss - best.rss, fitted.size, n, noise)
 
-    one = candidates.single
-    bic_single = bic_of(one.rss, one.size)
-    if one.p[2] <= 0 or bic_of(candidates.flat_rss, 3) - min(bic_single, bic_of(best.rss, best.size)) <= THRESHOLD:
-        return NoFit("no_resonance", "No resonance: no dip stands out of the noise.")
+    flat = bic(full + candidates.flat_rss - best.rss, 3, n, noise)
+    refusal = None
+    if one.p[2] <= 0 or flat - min(bic_of(one), bic_of(best)) <= THRESHOLD:
+        refusal = NoFit("no_resonance", "")
     split = evidence.best_split(candidates, options.regime, noise, n)
     if split is not None:
-        split = replace(split, delta_bic=bic_single - bic_of(split.fitted.rss, split.fitted.size))
-    is_split = options.model == "split" or (
-        options.model == "auto" and split is not None and _split_evident(split, candidates, bic_single, bic_of)
-    )
-    if is_split:
-        if split is None:
-            return NoFit("not_split", "No split resonance can be fitted here: the two modes fall together.")
-        choice = split
-    else:
-        delta = split.delta_bic if split is not None else bic_single - bic_of(min(best.rss, one.rss), one.size + 1)
-        choice = Choice(one, None, options.regime or "under", line_shape_decides=False, delta_bic=float(delta))
-    chosen = noise if choice.fitted is best else _noise(z, y, choice.fitted)
-    return _Round(scale, x, choice, chosen, _residual(z, y, choice.fitted))
+        split = replace(split, delta_bic=bic_of(one) - bic_of(split.fitted))
+    choice = split
+    if options.model == "split" and split is None:
+        refusal = NoFit("not_split", "No split resonance can be fitted here: the two modes fall together.")
+    if (
+        split is None
+        or options.model == "single"
+        or (options.model == "auto" and not _split_evident(split, candidates, bic_of))
+    ):
+        # Where no split fit came out, one more parameter would have gained nothing.
+        delta = -float(np.log(noise.effective)) if split is None else split.delta_bic
+        choice = Choice(one, None, options.regime or "under", line_shape_decides=False, delta_bic=delta)
+    assert choice is not None  # noqa: S101
+    chosen = noise if choice.fitted is best else _noise(z, ys, choice.fitted)
+    return _Round(scale, x, choice, chosen, _residual(z, ys, choice.fitted), refusal)
 
 
-def _split_evident(split: Choice, candidates: Candidates, bic_single: float, bic_of: object) -> bool:
-    """Split by more than 10; below one linewidth the pair with common widths must earn it by itself."""
-    assert callable(bic_of)  # noqa: S101
-    if split.delta_bic <= THRESHOLD:
+def _split_evident(split: Choice, candidates: Candidates, bic_of: Callable[[Fitted], float]) -> bool:
+    """Split by more than 10, and not better told as something else.
+
+    Below one linewidth the pair with common widths must earn it by itself; two dips well apart must not be told
+    better by two unrelated modes.
+    """
+    if split.delta_bic <= THRESHOLD or evidence.misfit(split.fitted) > _MISFIT:
         return False
-    if evidence.resolved(split.fitted):
+    apart = 2.0 * evidence.half_splitting(split.fitted).real / float(split.fitted.p[1])
+    if apart > 2.0:
+        return bic_of(split.fitted) - bic_of(fit_pair(split.fitted)) <= THRESHOLD
+    if apart > 1.0:
         return True
     common = [f for f in (candidates.under, candidates.over) if f is not None and evidence.acceptable(f)]
-    return bool(common) and bic_single - min(bic_of(f.rss, f.size) for f in common) > THRESHOLD
+    return bool(common) and bic_of(candidates.single) - min(bic_of(f) for f in common) > THRESHOLD
 
 
 def _lowest(candidates: Candidates) -> Fitted:
@@ -191,23 +208,34 @@ def _dip_of(done: _Round, dip: Dip) -> Dip:
     return Dip(centre - apart, width, dip.depth, dip.snr, centre + apart)
 
 
-def _walls(done: _Round, dip: Dip, walls: tuple[float, float]) -> tuple[float, float]:
-    """Ends the window may reach: short of any other dip the residuals show beyond two extents of this one."""
-    low, high = walls
-    noise = sample_noise(done.residual)
-    depth = abs(done.choice.fitted.p[2]) if done.choice.fitted.shape.size == 3 else dip.depth / done.scale.level
-    guard = 2.0 * _extent(dip)
-    for side in (-1, 1):
-        edge = _middle(dip) + side * guard
-        beyond = done.x < edge if side < 0 else done.x > edge
-        if beyond.sum() < FEWEST_POINTS:
+def _neighbours(done: _Round, before: Dip, walls: tuple[float, float]) -> tuple[Dip, tuple[float, float]]:
+    """The dip as fitted, and the ends its window may reach: short of any other dip the residuals show.
+
+    A dip between the two modes of a wide pair means that the pair is none: the deeper one is kept alone.
+    """
+    dip = _dip_of(done, before)
+    modes = [dip.centre] if dip.second is None else [dip.centre, dip.second]
+    clear = np.min([np.abs(done.x - mode) for mode in modes], axis=0) > _GUARD_WIDTHS * dip.width
+    if clear.sum() < FEWEST_POINTS:
+        return dip, walls
+    noise = max(sample_noise(done.residual), 1e-9)
+    depth = before.depth / done.scale.level
+    for low, high in zip([-np.inf, *modes], [*modes, np.inf], strict=True):
+        part = clear & (done.x > low) & (done.x < high)
+        if part.sum() < FEWEST_POINTS:
             continue
-        other = find_excursion(done.x[beyond], -done.residual[beyond], max(noise, 1e-9))
+        other = find_excursion(done.x[part], -done.residual[part], noise)
         if other is None or other.snr < _NEIGHBOUR_SNR or other.depth < _NEIGHBOUR_DEPTH * depth:
             continue
-        wall = other.centre - side * min(3.0 * other.width, 0.5 * abs(other.centre - _middle(dip)))
-        low, high = (max(low, wall), high) if side < 0 else (low, min(high, wall))
-    return low, high
+        if np.isfinite(low) and np.isfinite(high):
+            main = min(modes, key=lambda mode: abs(mode - before.centre))
+            dip = Dip(main, dip.width, dip.depth, dip.snr, None)
+            low, high = (main, np.inf) if main < other.centre else (-np.inf, main)
+        nearest = low if np.isfinite(low) else high
+        side = 1.0 if other.centre > nearest else -1.0
+        wall = other.centre - side * min(3.0 * other.width, 0.5 * abs(other.centre - nearest))
+        walls = (walls[0], min(walls[1], wall)) if side > 0 else (max(walls[0], wall), walls[1])
+    return dip, walls
 
 
 def _refused(done: _Round, ends: tuple[float, float]) -> NoFit | None:
@@ -225,7 +253,5 @@ def _refused(done: _Round, ends: tuple[float, float]) -> NoFit | None:
     if fitted.shape.size == 3:
         sigma = float(np.sqrt(covariance(fitted, done.noise.independent_variance)[2, 2]))
         if fitted.p[2] - 3.0 * sigma > 1.03:
-            return NoFit(
-                "below_dark", "The dip reaches below no light at all: give the detector's level without light."
-            )
+            return NoFit("below_dark", _BELOW_DARK)
     return None

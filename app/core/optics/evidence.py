@@ -136,6 +136,20 @@ def acceptable(fitted: Fitted) -> bool:
     return bool(g.real > 0.02 * w and inside and narrower > 0.05 * w and 1e-3 < eta < 0.999)
 
 
+def misfit(fitted: Fitted) -> float:
+    """Rms of what the fit leaves near the modes beyond what it leaves elsewhere, over the dip's depth."""
+    s = fitted.samples
+    t, _ = fitted.shape.model(fitted.p, s.z)
+    r = s.y - s.correction - t * (fitted.b @ s.u)
+    g_r = half_splitting(fitted).real
+    modes = np.array([fitted.p[0] - g_r, fitted.p[0] + g_r])
+    near = np.min(np.abs(s.z - modes[:, None]), axis=0) < fitted.p[1]
+    if near.sum() < 8 or (~near).sum() < 8:
+        return 0.0
+    inside, outside = (float(np.average(r[m] ** 2, weights=s.weight[m])) for m in (near, ~near))
+    return float(np.sqrt(max(inside - outside, 0.0)) / max(1.0 - t.min(), 1e-9))
+
+
 def in_words(delta_bic: float) -> str:
     """The evidence as a sentence; words are capped at 'decisive'."""
     size = abs(delta_bic)

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from app.core.optics.guess import Dip
-from app.core.optics.lineshapes import single, split
+from app.core.optics.lineshapes import pair, single, split
 from app.core.optics.results import FloatArray
 from app.core.optics.samples import Samples, gathered
 from app.core.optics.varpro import Point, Shape, minimise
@@ -165,6 +165,19 @@ def fit_split(samples: Samples, starts: FloatArray) -> tuple[Fitted | None, Fitt
         final = minimise(shape, samples, mine.p[[best]], _COMMON_FREE)
         found.append(Fitted(shape, _COMMON_FREE, final, both[part][best], samples))
     return found[0], found[1]
+
+
+def fit_pair(fitted: Fitted) -> Fitted:
+    """Two unrelated dips where a split one was fitted: what a pair of separate modes looks like."""
+    p = fitted.p
+    g = complex(np.sqrt(complex(p[3], p[4])))
+    depth = 1.0 - (1.0 - p[2]) ** 2
+    one, two = (p[1] + 2.0 * side * g.imag for side in (-1, 1))
+    start = np.array([[p[0] - g.real, one, depth, p[0] + g.real, two, depth]])
+    box = single_shape(fitted.samples.z)
+    shape = Shape(pair, np.tile(box.low, 2), np.tile(box.high, 2), box.feasible, 6)
+    free = np.ones(6, dtype=bool)
+    return Fitted(shape, free, minimise(shape, fitted.samples, start, free), start[0], fitted.samples)
 
 
 def free_widths(fitted: Fitted) -> Fitted | None:

@@ -57,6 +57,13 @@ def split(p: FloatArray, z: FloatArray) -> tuple[FloatArray, FloatArray]:
     return (t * np.conj(t)).real, d
 
 
+def pair(p: FloatArray, z: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Two resonances that have nothing to do with one another: T = T_1 T_2, p = both of `single` (..., 6)."""
+    t1, d1 = single(p[..., :3], z)
+    t2, d2 = single(p[..., 3:], z)
+    return t1 * t2, np.concatenate([d1 * t2[..., None, :], d2 * t1[..., None, :]], axis=-2)
+
+
 def split_transmission(p: FloatArray, z: FloatArray) -> FloatArray:
     """T alone of a split dip; same arguments as `split`."""
     z0, w, eta, g_re, g_im = (p[..., i, None] for i in range(5))

@@ -79,16 +79,33 @@ def mean_intrinsic(p: FloatArray) -> Pair:
     return p[:, 1] * (1.0 - p[:, 2]), gradient
 
 
-def split_contrast(p: FloatArray) -> Pair:
-    """1 - min T; by the envelope theorem its gradient is that of -T at the minimum."""
-    values, gradients = np.empty(len(p)), np.empty_like(p)
-    for i, row in enumerate(p):
-        reach = abs(np.sqrt(complex(row[3], row[4])).real) + row[1]
-        z = np.linspace(row[0] - reach, row[0] + reach, 161)
-        t = split_transmission(row, z)
-        at = int(np.clip(np.argmin(t), 1, len(z) - 2))
-        down, curve = t[at - 1] - t[at + 1], t[at - 1] - 2 * t[at] + t[at + 1]
-        shift = 0.5 * down / curve if curve > 0 else 0.0
-        value, d = split(row, np.array([z[at] + np.clip(shift, -1, 1) * (z[1] - z[0])]))
-        values[i], gradients[i] = 1.0 - value[0], -d[:, 0]
-    return values, gradients
+def split_contrast(side: int) -> Quantity:
+    """1 - T in the minimum downhill from the lower (-1) or upper (+1) mode.
+
+    By the envelope theorem its gradient is that of -T at the minimum. The two sides are kept apart because the
+    lower of two nearly equal minima jumps from one to the other.
+    """
+
+    def quantity(p: FloatArray) -> Pair:
+        values, gradients = np.empty(len(p)), np.empty_like(p)
+        for i, row in enumerate(p):
+            z = _downhill(row, side)
+            t, d = split(row, np.array([z]))
+            values[i], gradients[i] = 1.0 - t[0], -d[:, 0]
+        return values, gradients
+
+    return quantity
+
+
+def _downhill(row: FloatArray, side: int) -> float:
+    """Position of the minimum of T reached downhill from one mode, by a grid and a parabola."""
+    g = np.sqrt(complex(row[3], row[4]))
+    middle, reach = row[0] + side * g.real, 1.2 * (row[1] + 2.0 * abs(g.imag))
+    z = np.linspace(middle - reach, middle + reach, 121)
+    t = split_transmission(row, z)
+    at = len(z) // 2
+    while 1 < at < len(z) - 2 and min(t[at - 1], t[at + 1]) < t[at]:
+        at += -1 if t[at - 1] < t[at + 1] else 1
+    down, bend = t[at - 1] - t[at + 1], t[at - 1] - 2 * t[at] + t[at + 1]
+    shift = float(np.clip(0.5 * down / bend, -1, 1)) if bend > 0 else 0.0
+    return float(z[at] + shift * (z[1] - z[0]))

@@ -39,7 +39,7 @@ class Ends:
         """numerator / value of a width: ends change places, and one at or below zero becomes unbounded."""
 
         def over(v: float) -> float:
-            return numerator / v if v > 0 else np.inf
+            return numerator / v if 0 < v < np.inf else np.inf
 
         return Ends(*(over(v) for v in (self.value, self.high68, self.low68, self.high95, self.low95)))
 
@@ -52,6 +52,13 @@ class Ends:
         low = self.value - float(np.hypot(below, 1.959964 * extra)) if np.isfinite(below) else None
         high = self.value + float(np.hypot(above, 1.959964 * extra)) if np.isfinite(above) else None
         return Measured(self.value, sigma, low, high)
+
+
+def _bounded(e: Ends, largest: float) -> Ends:
+    """A width whose end stopped at the limits of the search has no end there."""
+    low68, low95 = (v if v > 1e-4 * e.value else np.nan for v in (e.low68, e.low95))
+    high68, high95 = (v if v < 0.9 * largest else np.inf for v in (e.high68, e.high95))
+    return Ends(e.value, low68, high68, low95, high95)
 
 
 @dataclass(frozen=True)
@@ -101,6 +108,7 @@ def single_widths(fitted: Fitted, noise: Noise, reading: Reading) -> Widths:
     coupled = of(lambda w_, c_: 0.5 * w_ * (1.0 - s * root_of(c_)))
     contrast = of(lambda _, c_: c_)
     centre = _ends(found, 0)
+    width, intrinsic, coupled = (_bounded(e, float(fitted.shape.high[1])) for e in (width, intrinsic, coupled))
     return Widths((centre,), (width,), (intrinsic,), intrinsic, coupled, None, contrast, bool(contrast.high95 >= 1.0))
 
 
@@ -122,8 +130,8 @@ def split_widths(fitted: Fitted, noise: Noise) -> Widths:
     """Split dip: each quantity has its own profile."""
     unequal = bool(fitted.free[4])
     sides = (-1, 1) if unequal else (1,)
-    quantities = [sq.split_detuning(-1), sq.split_detuning(1), sq.splitting, sq.coupling, sq.split_contrast]
-    quantities += [sq.mean_intrinsic]
+    quantities = [sq.split_detuning(-1), sq.split_detuning(1), sq.splitting, sq.coupling, sq.mean_intrinsic]
+    quantities += [sq.split_contrast(side) for side in sides]
     quantities += [sq.split_width(side, intrinsic=False) for side in sides]
     if unequal:
         quantities += [sq.split_width(side, intrinsic=True) for side in sides]
@@ -131,10 +139,21 @@ def split_widths(fitted: Fitted, noise: Noise) -> Widths:
         fitted.shape, fitted.samples, fitted.point, fitted.free, quantities, noise.independent_variance, noise.dof
     )
     ends = [_ends(found, i) for i in range(len(quantities))]
-    mean = ends[5]
-    widths = (ends[6], ends[7]) if unequal else (ends[6], ends[6])
-    intrinsic = (ends[8], ends[9]) if unequal else (mean, mean)
+    detunings, others = (ends[0], ends[1]), ends[5:]
+    splitting, coupling, mean = ends[2:5]
+    k = len(sides)
+    contrast = _deeper(others[:k])
+    widths: tuple[Ends, ...] = (others[k], others[2 * k - 1])
+    intrinsic: tuple[Ends, ...] = (others[4], others[5]) if unequal else (mean, mean)
     eta_bound = fitted.shape.low[2], fitted.shape.high[2]
-    stopped = found.at_bound[5] & (np.abs(found.points[5, :, 2] - 0.5) < 1e-9)
+    stopped = found.at_bound[4] & (np.abs(found.points[4, :, 2] - 0.5) < 1e-9)
+    largest = float(fitted.shape.high[1])
+    widths, intrinsic = (tuple(_bounded(e, largest) for e in pair) for pair in (widths, intrinsic))
+    mean, coupling = _bounded(mean, largest), _bounded(coupling, largest)
     critical = bool(0.5 in eta_bound and stopped[2:].any())
-    return Widths((ends[0], ends[1]), widths, intrinsic, mean, ends[3], ends[2], ends[4], critical)
+    return Widths(detunings, widths, intrinsic, mean, coupling, splitting, contrast, critical)
+
+
+def _deeper(sides: list[Ends]) -> Ends:
+    """The contrast of the deeper dip: each end is the larger of the two dips' ends."""
+    return Ends(*(max(getattr(e, name) for e in sides) for name in ("value", "low68", "high68", "low95", "high95")))
