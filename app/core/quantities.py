@@ -180,6 +180,8 @@ _OPTICS = (
     Q("tuning_sigma", "Tuning uncertainty", "", 3, (0, 0.2), (0, 1), "Relative, one standard deviation."),
     Q("averages", "Averages", "", 0, (1, 1024), (1, 1000000), whole=True),
     Q("dark_v", "Dark level", "V", 4, (-0.5, 0.5), (-1000, 1000), "Detector without light."),
+    Q("window_low_mhz", "Window from", "MHz", 3, help="Detuning as on the plot."),
+    Q("window_high_mhz", "to", "MHz", 3),
     Q("taper_transmission", "Taper transmission", "", 2, (0.3, 1), (0, 1)),
     Q("taper_position_um", "Taper position", "µm", 2, (-20, 20), (-10000, 10000), "Relative, along the gap."),
     Q("lifetime_ns", "Photon lifetime", "ns", 2, (0.01, 100000), _POSITIVE, log=True),
