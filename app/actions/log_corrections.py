@@ -13,57 +13,19 @@ from app.actions.ranges import check_ranges
 from app.actions.rules import check_changed_deeds, check_version, void
 from app.actions.settings import checked_settings, numbers_of
 from app.core.refusal import Refusal
-from app.core.step import Setting, number, text
-from app.core.step import choice as choice_of
-from app.core.step_catalogue import STEPS
+from app.core.step import Setting
 from app.core.timeline import FUTURE, Deed
-from app.core.vocab import CAUSES, LOSS_CAUSES, SHORT_STAGES, SHOT_OUTCOMES, SHOT_PURPOSES
 from app.db.models.events import Event, EventPiece, Whereabouts
 from app.db.models.material import Device, Exposure, Piece
 from app.db.models.steps import ReflowSession, ReflowShot
 from app.db.session import Writing
 from app.queries.calibration import watts_of
+from app.queries.records import fields_of
 from app.queries.timeline import label_of
 from app.schemas.log import CorrectIn
 
-OWN_FIELDS: Mapping[str, tuple[Setting, ...]] = {
-    "reflow": (choice_of("outcome", "Outcome", SHOT_OUTCOMES), choice_of("purpose", "Purpose", SHOT_PURPOSES)),
-    "reflow_session": (
-        number("warm_up_min"),
-        number("meter_start_w"),
-        number("meter_end_w"),
-        text("meter_where", "Meter read at"),
-        number("spot_um"),
-        text("spot_how", "Spot measured by"),
-        text("alignment", "Alignment check"),
-        text("alignment_when", "Alignment checked"),
-    ),
-    "undercut_measurement": (
-        number("disc_um"),
-        number("pillar_top_x_um"),
-        number("pillar_top_y_um"),
-        number("pillar_offset_um"),
-        number("rim_to_pillar_um"),
-        text("method", "Method"),
-    ),
-    "oxide_measurement": (text("method", "Method"),),
-    "inspection": (text("method", "Method"),),
-    "loss": (
-        choice_of("cause", "Cause", LOSS_CAUSES),
-        choice_of("found_at", "Found at", SHORT_STAGES),
-        choice_of("caused_at", "Caused at", CAUSES),
-    ),
-}
-"""What can be corrected of each kind of record, beside a step's own settings."""
-
 REASONS = ": mistyped, wrong piece, entered twice, or in your words."
 NEVER_BLANK = frozenset({"purpose", "cause"})
-
-
-def fields_of(kind: str) -> tuple[Setting, ...]:
-    """What can be corrected of a record of this kind; empty for one that can only be taken back."""
-    step = STEPS.get(kind)
-    return (*(step.settings if step else ()), *OWN_FIELDS.get(kind, ()))
 
 
 def correct_event(writing: Writing, data: CorrectIn) -> Event:

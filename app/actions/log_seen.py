@@ -93,7 +93,7 @@ def _undercut_versions(writing: Writing, devices: list[Device]) -> list[int | No
     statement = select(facts.piece_id, facts.undercut_recipe_version_id).where(
         facts.piece_id.in_({device.piece_id for device in devices})
     )
-    versions = dict(writing.session.execute(statement).tuples().all())
+    versions = {row.piece_id: row.undercut_recipe_version_id for row in writing.session.execute(statement)}
     return [versions.get(device.piece_id) for device in devices]
 
 

@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Set
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from app.core.quantities import QUANTITIES, Quantity
+from app.core.quantities import Quantity
 from app.core.reading import ReadError, read_quantity, unusual
 from app.core.refusal import Refusal, Where
-from app.db.models.people import QuantityRange, RangeConfirmation
+from app.db.models.people import RangeConfirmation
 from app.db.models.recipes import RecipeVersion
 from app.db.session import Writing
+from app.queries.lab import quantities_here
 
 
 @dataclass(frozen=True)
@@ -33,13 +34,6 @@ class Given:
         return self.row, self.at or self.quantity
 
 
-def declared(session: Session, names: Iterable[str]) -> dict[str, Quantity]:
-    """The quantities by name, with the plausible range the lab has set where it has set one."""
-    found = {name: QUANTITIES[name] for name in names}
-    edited = session.scalars(select(QuantityRange).where(QuantityRange.quantity.in_(found)))
-    return {**found, **{row.quantity: replace(found[row.quantity], plausible=(row.low, row.high)) for row in edited}}
-
-
 def check_ranges(
     writing: Writing,
     values: Iterable[Given],
@@ -53,8 +47,8 @@ def check_ranges(
     somebody has confirmed for it.
     """
     given = list(values)
-    quantities = declared(writing.session, {each.quantity for each in given})
-    known = _known(writing.session, recipe_version_id, quantities)
+    quantities = quantities_here(writing.session)
+    known = _known(writing.session, recipe_version_id)
     errors: dict[Where, str] = {}
     questions: dict[Where, str] = {}
     kept: dict[tuple[str, float], None] = {}
@@ -84,12 +78,12 @@ def check_ranges(
     )
 
 
-def _known(session: Session, version_id: int | None, names: Iterable[str]) -> Mapping[str, list[float]]:
+def _known(session: Session, version_id: int | None) -> Mapping[str, list[float]]:
     """Values a person has confirmed for the recipe version, and those it plans."""
     if version_id is None:
         return {}
     statement = select(RangeConfirmation.quantity, RangeConfirmation.value).where(
-        RangeConfirmation.recipe_version_id == version_id, RangeConfirmation.quantity.in_(list(names))
+        RangeConfirmation.recipe_version_id == version_id
     )
     known: dict[str, list[float]] = {}
     for name, value in session.execute(statement):
