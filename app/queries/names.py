@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 
 from app.core import figures
 from app.core.stats.coverage import Window
-from app.core.vocab import MEDIA
+from app.core.vocab import MEDIA, STAGES
 from app.db.models.events import Event
 from app.db.models.facts import DEVICE_FACTS, DEVICE_Q
 from app.db.models.material import Lot, Mask, MaskArray
@@ -20,6 +20,7 @@ from app.db.models.recipes import Recipe, RecipeVersion, Specification, Specific
 
 CHUNK = 400
 STALLED_DAYS = 60
+KINDS = tuple(STAGES)
 
 
 def version_names(session: Session) -> dict[int, str]:

@@ -132,15 +132,16 @@ def _inside(table: Columns, ask: YieldAsk) -> Column:
     inside = np.ones(len(table), dtype=bool)
     began = table["first_exposed_at"]
     if ask.start is not None:
-        inside &= began >= _bare(ask.start)
+        inside &= began >= bare_instant(ask.start)
     if ask.end is not None:
-        inside &= began < _bare(ask.end)
+        inside &= began < bare_instant(ask.end)
     if ask.wafer:
         inside &= table["root_code"] == ask.wafer
     return inside
 
 
-def _bare(at: datetime) -> np.datetime64:
+def bare_instant(at: datetime) -> np.datetime64:
+    """An instant as the device table's columns hold it."""
     return np.datetime64(at.astimezone(UTC).replace(tzinfo=None), "us")
 
 

@@ -102,7 +102,8 @@ def test_yields_are_of_the_decided_and_the_share_decided_stands_beside(lab: Smal
         (5, 6, 8),
         (3, 4, 5),
     ]
-    assert by["oxide_etched"].grey and not by["reflowed"].grey
+    assert by["oxide_etched"].grey
+    assert not by["reflowed"].grey
     assert isclose(found.table.rolled.share or 0, 7 / 9 * 1 * 5 / 6 * 3 / 4)
     assert (found.table.final.passed, found.table.final.decided) == (3, 10)
 
@@ -114,7 +115,7 @@ def test_first_pass_forgives_neither_second_shot_nor_reinstatement(lab: SmallLab
 
 
 def test_a_piece_lost_is_one_event_outside_the_steps(lab: SmallLab) -> None:
-    """The dropped wafer stands once with the three devices that were under way; its rejected one is not counted again."""
+    """The dropped wafer stands once, with three devices under way; its reject is not counted again."""
     found = figures(lab.database)
     assert [(lost.code, lost.cause, lost.under_way, lost.good) for lost in found.lost] == [("W002", "dropped", 3, 0)]
     assert [(ended.code, ended.devices) for ended in found.ended] == [("W003", 2)]
@@ -193,7 +194,8 @@ def test_dates_and_wafer_narrow_the_table(lab: SmallLab) -> None:
     assert figures(lab.database, wafer="W002").table.candidates == 4
     assert figures(lab.database, end=START + timedelta(hours=1, minutes=30)).table.candidates == 9
     nothing = figures(lab.database, start=START + timedelta(days=1))
-    assert nothing.none_here and not nothing.empty
+    assert nothing.none_here
+    assert not nothing.empty
     assert nothing.table.rolled.share is None
 
 
@@ -240,7 +242,8 @@ def test_coverage_stands_below_with_bounds_and_how_devices_were_picked(database:
     covered = figures(database).coverage
     assert covered is not None
     assert (covered.good, covered.characterised, covered.only_bounds) == (5, 2, 1)
-    assert covered.picked == {"all": 1, "best_looking": 1} and covered.on_spec.picked == "best_looking"
+    assert covered.picked == {"all": 1, "best_looking": 1}
+    assert covered.on_spec.picked == "best_looking"
     assert (covered.on_spec.measured.passed, covered.on_spec.measured.decided) == (1, 2)
     assert covered.on_spec.bounds is not None
     assert (covered.on_spec.bounds.low, covered.on_spec.bounds.high) == (1 / 5, 4 / 5)
@@ -259,7 +262,8 @@ def test_share_on_specification_is_rolled_in_only_where_all_or_a_random_choice_w
         lab.shot(device, sitting, "good")
         lab.measure(device, q, picked="all")
     covered = figures(database, kind="microsphere").coverage
-    assert covered is not None and covered.rolled is not None
+    assert covered is not None
+    assert covered.rolled is not None
     assert covered.rolled.share == 3 / 4
 
 
@@ -278,7 +282,8 @@ def test_second_cleave_takes_first_pass_from_fibre_ends(database: Database) -> N
 def test_empty_lab_says_so(database: Database) -> None:
     """Nothing in hand yet: no figure is made up."""
     found = figures(database)
-    assert found.empty and found.none_here
+    assert found.empty
+    assert found.none_here
     assert all(row.step.share is None for row in found.table.stages)
 
 
