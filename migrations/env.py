@@ -17,12 +17,18 @@ def _render(kind: str, value: object, _context: object) -> str | bool:
     return False
 
 
+def _foreign_keys(connection: Connection, state: str) -> None:
+    """Set on the driver's own connection: within a transaction SQLite ignores it, and SQLAlchemy always begins one."""
+    connection.commit()
+    driver = connection.connection.dbapi_connection
+    assert driver is not None
+    driver.execute(f"PRAGMA foreign_keys={state}")
+
+
 def _run(connection: Connection) -> None:
     sqlite = connection.dialect.name == "sqlite"
     if sqlite:
-        connection.commit()
-        connection.exec_driver_sql("PRAGMA foreign_keys=OFF")
-        connection.commit()
+        _foreign_keys(connection, "OFF")
     context.configure(
         connection=connection,
         target_metadata=metadata,
@@ -35,8 +41,7 @@ def _run(connection: Connection) -> None:
         context.run_migrations()
     if sqlite:
         broken = connection.execute(text("PRAGMA foreign_key_check")).all()
-        connection.commit()
-        connection.exec_driver_sql("PRAGMA foreign_keys=ON")
+        _foreign_keys(connection, "ON")
         if broken:
             raise RuntimeError(f"foreign keys broken after the migration: {broken[:3]}")
 

@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from datetime import UTC, date, datetime
 from typing import Any
 
-from sqlalchemy import event, insert, inspect, select
+from sqlalchemy import Float, event, insert, inspect, select
 from sqlalchemy.orm import Session, UOWTransaction
 
 from app.db.base import Base
@@ -40,7 +40,15 @@ def _plain(value: Any) -> Any:
 def row_values(row: Base) -> dict[str, Any]:
     """The columns of a mapped row as they stand, by column name."""
     state = inspect(row)
-    return {attribute.key: state.dict.get(attribute.key) for attribute in state.mapper.column_attrs}
+    return {
+        attribute.key: _as_kept(state.dict.get(attribute.key), attribute.columns[0].type)
+        for attribute in state.mapper.column_attrs
+    }
+
+
+def _as_kept(value: Any, kind: Any) -> Any:
+    """A whole number in a column of fractions comes back as 2.0, and is told so from the start."""
+    return float(value) if type(value) is int and isinstance(kind, Float) else value
 
 
 def table_name(row: Base) -> str:
