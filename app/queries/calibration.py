@@ -34,7 +34,7 @@ def calibration_of(session: Session, tool_id: int | None, unit: str, at: datetim
             ToolEvent.tool_id == tool_id,
             ToolEvent.kind == "calibration",
             ToolEvent.what == W_PER_DIAL,
-            ToolEvent.unit == unit,
+            ToolEvent.unit.in_((unit, f"W/{unit}")),
             ToolEvent.value.is_not(None),
             ToolEvent.done_at <= at,
             ToolEvent.voided_at.is_(None),

@@ -12,6 +12,7 @@ from app.core.example.happenings import (
     Happening,
     Inspected,
     PieceLost,
+    Pillar,
     ReflowSat,
     Seen,
     Shot,
@@ -30,6 +31,7 @@ PAIRS = (("A", "B"), ("C", "D"))
 class Rim:
     """A closed rim: its device and how it was made, and when."""
 
+    piece: str
     device: str
     made: truth.Made
     reflowed_at: datetime
@@ -52,6 +54,8 @@ def chips_story(plan: WaferPlan, chips: list[ChipState], calendar: Calendar) -> 
     reflowed = []
     for turn, pair in enumerate(PAIRS):
         together = [chip for chip in chips if chip.letter in pair and chip.letter not in plan.waits_etched]
+        if not together:
+            continue
         at = calendar.at(plan.week + 1, turn, 10, 15)
         run, under_um = _undercut(plan, together, at, rng)
         happenings += run
@@ -98,29 +102,29 @@ def _after_undercut(
     plan: WaferPlan, chip: ChipState, under_um: float, at: datetime, rng: np.random.Generator
 ) -> tuple[list[Happening], ChipState]:
     """Six discs measured; all looked at, or on chips C only twelve of them."""
-    happenings: list[Happening] = []
-    measured = rng.choice(len(chip.discs), size=6, replace=False)
-    for order, index in enumerate(sorted(measured.tolist())):
+    pillars = []
+    for index in sorted(rng.choice(len(chip.discs), size=6, replace=False).tolist()):
         disc_um, pillar_um = _pillar_um(chip.discs[index], under_um)
         across, along = (round(float(pillar_um + rng.normal(0, 0.5)), 1) for _ in range(2))
-        when = at + timedelta(minutes=2 * order)
         offset = round(abs(float(rng.normal(0, 0.6))), 1)
         size = round(float(disc_um + rng.normal(0, 0.25)), 1)
-        happenings.append(UndercutMeasured(when, stock.MAKER, chip.discs[index].code, size, across, along, offset))
+        pillars.append(Pillar(chip.discs[index].code, size, across, along, offset))
+    measured = UndercutMeasured(at, stock.MAKER, chip.code, tuple(pillars))
     sample = chip.letter == "C" and plan.number % 2 == 0
     after, seen = [], []
     for index, disc in enumerate(chip.discs):
-        bad = bool(rng.random() < (0.055 if plan.undercut == 1 else 0.045)) and not disc.reject
-        kind = str(rng.choice(["uneven", "buckled_disc", "fallen"], p=[0.6, 0.25, 0.15]))
         looked_at = not sample or index % 5 < 3
-        if bad and looked_at:
+        faulty = bool(rng.random() < (0.055 if plan.undercut == 1 else 0.045))
+        bad = faulty and looked_at and not disc.reject
+        kind = str(rng.choice(["uneven", "buckled_disc", "fallen"], p=[0.6, 0.25, 0.15]))
+        if bad:
             seen.append(Seen(disc.code, "reject", (kind,)))
         elif sample and looked_at and not disc.reject:
             seen.append(Seen(disc.code, "good"))
         after.append(replace(disc, reject=disc.reject or bad))
     cover = "sample" if sample else "all"
     looked = Inspected(at + timedelta(minutes=20), stock.MAKER, chip.code, "undercut", cover, tuple(seen), len(after))
-    return [*happenings, looked], replace(chip, discs=tuple(after))
+    return [measured, looked], replace(chip, discs=tuple(after))
 
 
 def _reflow(
@@ -139,7 +143,7 @@ def _reflow(
     sat = _session(chip.code, version, tuple(shots), misaligned, at, rng)
     shift = chip.shift_dex + float(rng.normal(0, 0.05))
     rims = [
-        Rim(disc.code, _made(plan, disc, version, under_um, shift, rng), end)
+        Rim(chip.code, disc.code, _made(plan, disc, version, under_um, shift, rng), end)
         for disc in chip.candidates
         if outcomes[disc.code] == "good"
     ]

@@ -74,17 +74,17 @@ def _melt(plan: BatchPlan, code: str, ends: list[str], at: datetime, rng: np.ran
         tuple(shots),
     )
     end_at = at + timedelta(minutes=20 + 2 * len(shots))
-    rims = _spheres(plan, outcomes, end_at, rng)
+    rims = _spheres(plan, code, outcomes, end_at, rng)
     happenings: Happenings = [sat, _inspect(code, outcomes, end_at + timedelta(minutes=20), rng)]
     for order, rim in enumerate(rims):
         happenings += device_scans(rim, end_at + timedelta(hours=3, minutes=11 * order), "all", rng)
     return happenings
 
 
-def _spheres(plan: BatchPlan, outcomes: dict[str, str], at: datetime, rng: np.random.Generator) -> list[Rim]:
+def _spheres(plan: BatchPlan, code: str, outcomes: dict[str, str], at: datetime, rng: np.random.Generator) -> list[Rim]:
     shift = float(rng.normal(0, 0.05))
     return [
-        Rim(end, truth.Made("microsphere", 0, plan.melt, 0.0, shift + truth.own_dex(rng), 0.0), at)
+        Rim(code, end, truth.Made("microsphere", 0, plan.melt, 0.0, shift + truth.own_dex(rng), 0.0), at)
         for end, outcome in outcomes.items()
         if outcome == "good"
     ]

@@ -243,7 +243,7 @@ class Parted(Happening):
 
 
 @dataclass(frozen=True)
-class UndercutMeasured(Happening):
+class Pillar:
     """Disc and pillar top of one device."""
 
     device: str
@@ -251,6 +251,14 @@ class UndercutMeasured(Happening):
     pillar_top_x_um: float
     pillar_top_y_um: float
     pillar_offset_um: float
+
+
+@dataclass(frozen=True)
+class UndercutMeasured(Happening):
+    """Discs and pillars of several devices of a piece."""
+
+    piece: str
+    pillars: tuple[Pillar, ...]
     method: str = "Microscope, through the oxide"
 
 
@@ -290,6 +298,7 @@ class ReflowSat(Happening):
 class Scanned(Happening):
     """One sweep over one resonance; its file is `app.core.example.sweeps.scan_bytes(sweep)`."""
 
+    piece: str
     device: str
     label: str
     sweep: Sweep

@@ -79,6 +79,7 @@ def _scan(rim: Rim, label: str, band: str, at: datetime, picked: str, rng: np.ra
     return Scanned(
         at,
         stock.MEASURER,
+        rim.piece,
         rim.device,
         label,
         _sweep(rim.device, label, mode, rng),

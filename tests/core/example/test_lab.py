@@ -115,6 +115,7 @@ def test_a_recipe_is_used_only_once_it_is_made(lab: ExampleLab) -> None:
     """No step and no session names a version from its future."""
     made = {(each.name, each.number): each.at for each in of_kind(lab, told.RecipeVersionMade)}
     for step in of_kind(lab, told.StepDone):
+        assert step.pieces
         assert step.recipe is not None
         assert made[step.recipe] < step.at
     for session in of_kind(lab, told.ReflowSat):
