@@ -11,15 +11,18 @@ from typing import Annotated
 
 from fastapi import APIRouter, FastAPI, Form, Request
 from fastapi.responses import JSONResponse, RedirectResponse, Response
+from sqlalchemy.exc import SQLAlchemyError
 from starlette.routing import BaseRoute
 from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp, Scope
 
 from app import resources
+from app.db.migrate import newest_revision, revision_of
 from app.db.session import Database
 from app.files import FileStore
 from app.settings import Settings
 from app.web import api, pages
+from app.web.deps import Lab
 from app.web.errors import add_handlers, said
 from app.web.frame import frame_facts, keep_zone
 from app.web.render import THEME_COOKIE, THEMES, FrameParts, FrameSource, make_environment
@@ -108,6 +111,16 @@ class _Static(StaticFiles):
 def alive() -> JSONResponse:
     """The server answers; it says nothing of the database."""
     return JSONResponse({"status": "alive"})
+
+
+@house.get("/ready", include_in_schema=False)
+def ready(lab: Lab) -> JSONResponse:
+    """Whether the database answers and its schema is this version's: 200, else 503."""
+    try:
+        is_ready = revision_of(lab.engine) == newest_revision(lab.engine)
+    except SQLAlchemyError:
+        is_ready = False
+    return JSONResponse({"status": "ready" if is_ready else "not ready"}, 200 if is_ready else 503)
 
 
 @house.post("/theme", include_in_schema=False)
