@@ -149,3 +149,8 @@ def mask_array_names(session: Session) -> dict[int, str]:
         select(MaskArray.id, MaskArray.number, MaskArray.label, Mask.code).join(Mask, Mask.id == MaskArray.mask_id)
     )
     return {row.id: f"{row.code}, {row.label or f'array {row.number}'}" for row in rows}
+
+
+def people_initials(session: Session) -> dict[int, str]:
+    """Initials by operator."""
+    return {row.id: row.initials for row in session.execute(select(Operator.id, Operator.initials))}
