@@ -6,6 +6,7 @@ import os
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Executor, Future, ProcessPoolExecutor, ThreadPoolExecutor
 from contextlib import contextmanager
+from dataclasses import replace
 from datetime import datetime, timedelta
 from multiprocessing import get_context
 from pathlib import Path
@@ -98,8 +99,12 @@ def _fits(workers: Executor, folder: Path, lab: ExampleLab) -> Iterator[tuple[st
 
 
 def prepared(folder: Path, sweep: Sweep) -> PreparedScan:
-    """The sweep's file made, stored in `folder` and fitted."""
-    return prepare_scan(FileStore(folder), scan_bytes(sweep), devices.reading_of(sweep))
+    """The sweep's file made, stored in `folder` and fitted.
+
+    How long the fit took is left out: the lab would not be the same twice.
+    """
+    scan = prepare_scan(FileStore(folder), scan_bytes(sweep), devices.reading_of(sweep))
+    return replace(scan, fitted=replace(scan.fitted, seconds=0.0))
 
 
 @contextmanager
