@@ -3,7 +3,7 @@
 (() => {
   const charts = () => {
     if (!window.vegaEmbed) return;
-    const themes = fetch(document.documentElement.dataset.charts || "/static/charts.json").then((r) => r.json());
+    const themes = fetch(document.documentElement.dataset.charts).then((r) => r.json());
     document.querySelectorAll("figure.chart").forEach(async (figure) => {
       const source = figure.querySelector("script[type='application/json']");
       const drawn = figure.querySelector(".drawn");
@@ -72,6 +72,54 @@
     });
   });
 
+  // What stands on a form survives a reload, a crash or a cut network: kept in this tab until it is saved.
+  const drafts = () => {
+    const entry = performance.getEntriesByType("navigation")[0];
+    const again = Boolean(entry) && (entry.type === "reload" || entry.type === "back_forward");
+    document.querySelectorAll("form.saves").forEach((form) => {
+      const place = `draft ${form.getAttribute("action")} ${location.search}`;
+      const all = [...form.elements].filter((e) => e.name && e.type !== "file" && e.type !== "password" && e.tagName !== "BUTTON");
+      const typed = all.filter((e) => e.type !== "hidden");
+      const about = all.filter((e) => e.type === "hidden" && !e.name.startsWith("_")).map((e) => `${e.name}=${e.value}`).join("&");
+      const ticks = (e) => e.type === "checkbox" || e.type === "radio";
+      const names = typed.map((e) => (ticks(e) ? `${e.name}=${e.value}` : e.name));
+      const keep = (sent) => sessionStorage.setItem(place, JSON.stringify({
+        about, sent, key: form.elements._key.value, at: Date.now(),
+        values: Object.fromEntries(typed.map((e, i) => [names[i], ticks(e) ? e.checked : e.value])),
+      }));
+      const draft = JSON.parse(sessionStorage.getItem(place) || "null");
+      if (draft && draft.about === about && !document.getElementById("errors") && (again || !draft.sent)) {
+        let changed = false;
+        typed.forEach((e, i) => {
+          const value = draft.values[names[i]];
+          if (value === undefined || value === (ticks(e) ? e.checked : e.value)) return;
+          changed = true;
+          if (ticks(e)) e.checked = value; else e.value = value;
+        });
+        if (draft.sent) form.elements._key.value = draft.key; // sent before: the same key is saved once
+        if (changed) tell(form, place, draft.at);
+      } else if (draft) sessionStorage.removeItem(place);
+      form.addEventListener("input", () => keep(false));
+      form.addEventListener("submit", () => keep(true));
+    });
+  };
+  const tell = (form, place, at) => {
+    const note = document.createElement("div");
+    note.className = "note restored";
+    note.setAttribute("role", "status");
+    const words = document.createElement("p");
+    const clock = new Date(at).toTimeString().slice(0, 5);
+    words.textContent = `What stood here at ${clock} was put back. It is not saved yet. `;
+    const afresh = document.createElement("button");
+    afresh.type = "button";
+    afresh.className = "plain";
+    afresh.textContent = "Start afresh";
+    afresh.addEventListener("click", () => { sessionStorage.removeItem(place); location.assign(location.href); });
+    words.append(afresh);
+    note.append(words);
+    form.prepend(note);
+  };
+
   const grid = (node) => node.closest && node.closest("table.grid");
   const cells = (row) => [...row.querySelectorAll("input:not([type=hidden]), select")];
   const rows = (table) => [...table.querySelectorAll("tbody tr")].filter((row) => cells(row).length && !row.matches(".message"));
@@ -114,6 +162,7 @@
   });
 
   document.addEventListener("DOMContentLoaded", () => {
+    drafts();
     charts();
     const errors = document.getElementById("errors");
     if (errors) errors.focus();

@@ -9,13 +9,14 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from fastapi import FastAPI, Request
-from fastapi.responses import HTMLResponse
+from fastapi.responses import HTMLResponse, RedirectResponse
 from jinja2 import ChoiceLoader, DictLoader
 from starlette.datastructures import FormData
 
 from app.charts import spec
 from app.core.step_catalogue import STEPS
 from app.web import forms, sitemap
+from app.web.deps import Posted
 from app.web.parts import Entry
 from app.web.render import FrameFacts, Person, chart_picture, page, theme_of
 
@@ -24,6 +25,10 @@ ZONE = ZoneInfo("Europe/Vienna")
 TVE = Person(1, "TVE", "Tilde Verne")
 FACTS = FrameFacts(TVE, (TVE, Person(2, "MKO", "Mika Koss")), example=True, since=NOW)
 PATH = "/specimen"
+BLANK = """{% extends "base.html" %}{% import "parts/fields.html" as f %}
+{% block title %}Blank{% endblock %}{% block h1 %}Blank{% endblock %}
+{% block content %}{% if field %}{{ f.start("/blank", frame) }}{{ f.field(field) }}{{ f.savebar("Save") }}{{ f.end() }}
+{% endif %}{% endblock %}"""
 
 
 @dataclass(frozen=True)
@@ -39,19 +44,39 @@ class SpecimenContext:
     drawing: sitemap.MapDrawing
     spec: dict[str, Any]
     picture: str
+    paper: str
     entries: tuple[Entry, ...]
     now: datetime
+
+
+@dataclass(frozen=True)
+class BlankContext:
+    """One empty field, or nothing."""
+
+    field: forms.Field | None
 
 
 def add_specimen(app: FastAPI) -> FastAPI:
     """Serve the specimen from `app`, as if every page of the head were there."""
     source = (Path(__file__).parent / "specimen.html").read_text(encoding="utf-8")
     environment = app.state.templates
-    environment.loader = ChoiceLoader([DictLoader({"specimen.html": source}), environment.loader])
+    environment.loader = ChoiceLoader([DictLoader({"specimen.html": source, "blank.html": BLANK}), environment.loader])
 
     @app.get(PATH)
     def specimen(request: Request, density: str = "desk") -> HTMLResponse:
         return page(request, "specimen.html", _context(density, theme_of(request)))
+
+    @app.get("/blank")
+    def blank(request: Request) -> HTMLResponse:
+        return page(request, "blank.html", BlankContext(forms.show(forms.quantity("etch_s"))))
+
+    @app.post("/blank")
+    def save(form: Posted) -> RedirectResponse:
+        return RedirectResponse(f"/kept?key={forms.key_of(form)}", status_code=303)
+
+    @app.get("/kept")
+    def kept(request: Request) -> HTMLResponse:
+        return page(request, "blank.html", BlankContext(None))
 
     return app
 
@@ -84,6 +109,7 @@ def _context(density: str, theme: str) -> SpecimenContext:
         drawing=_map(),
         spec=chart,
         picture=chart_picture(chart, theme),
+        paper=chart_picture(chart, "print"),
         entries=_entries(),
         now=NOW,
     )

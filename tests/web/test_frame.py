@@ -234,3 +234,50 @@ def test_the_grid_moves_and_fills_by_keyboard(specimen_address: str, page: Page)
     page.keyboard.type("4.2")
     page.keyboard.press("Control+d")
     assert page.locator("#f-r3-exposure_s").input_value() == "4.2"
+
+
+@pytest.mark.browser
+def test_paper_is_black_on_white_whatever_the_theme(specimen_address: str, page: Page) -> None:
+    """Printed from the yellow room, controls go, cautions and title block stay, charts are the print ones."""
+    page.context.add_cookies([{"name": "marver_theme", "value": "yellow-room", "url": specimen_address}])
+    page.goto(specimen_address, wait_until="networkidle")
+    page.emulate_media(media="print")
+    assert page.evaluate("getComputedStyle(document.body).backgroundColor") == "rgb(255, 255, 255)"
+    for gone in ("header.top", ".savebar", "button.do", "figure.chart .drawn", ".foot"):
+        assert not page.locator(gone).first.is_visible(), gone
+    for stays in ("dl.block", "aside.caution", "svg.map", "figure.chart .on-paper svg"):
+        assert page.locator(stays).first.is_visible(), stays
+
+
+@pytest.mark.browser
+def test_what_stands_on_a_form_survives_a_reload(specimen_address: str, page: Page) -> None:
+    """Reloaded, a form holds what was typed and says so; started afresh, it is as it was."""
+    address = specimen_address.replace(PATH, "/blank")
+    page.goto(address, wait_until="networkidle")
+    page.locator("#f-etch_s").fill("19 min 30 s")
+    page.reload(wait_until="networkidle")
+    assert page.locator("#f-etch_s").input_value() == "19 min 30 s"
+    page.get_by_role("button", name="Start afresh").click()
+    page.wait_for_load_state("networkidle")
+    assert page.locator("#f-etch_s").input_value() == ""
+
+
+@pytest.mark.browser
+def test_back_and_again_sends_the_same_key(specimen_address: str, page: Page) -> None:
+    """Sent, gone back and sent again, a form has one key, so that it is saved once; a form opened anew has another."""
+    address = specimen_address.replace(PATH, "/blank")
+    keys = []
+    for _ in range(2):
+        if keys:
+            page.go_back(wait_until="networkidle")
+        else:
+            page.goto(address, wait_until="networkidle")
+            page.locator("#f-etch_s").fill("90")
+        assert page.locator("#f-etch_s").input_value() == "90"
+        page.get_by_role("button", name="Save").click()
+        page.wait_for_url("**/kept*")
+        keys.append(page.url.partition("key=")[2])
+    assert keys[0] == keys[1]
+    page.goto(address, wait_until="networkidle")
+    assert page.locator("[name=_key]").input_value() != keys[0]
+    assert page.locator("#f-etch_s").input_value() == ""
