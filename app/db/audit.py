@@ -108,7 +108,8 @@ class Ledger:
     def _collect(self, session: Session, _context: UOWTransaction) -> None:
         if session.deleted:
             raise RuntimeError("nothing is deleted: correct or void the record")
-        for row in [*session.new, *session.dirty]:
+        # What changed comes out of a set; sorted, the same deed always gives the same entry.
+        for row in [*session.new, *sorted(session.dirty, key=row_identity)]:
             if isinstance(row, UNAUDITED):
                 continue
             before = self._before.pop(id(row), None)
