@@ -28,6 +28,8 @@ Teller = Callable[[Writing, Any, Known], None]
 LOGGED_AFTER = timedelta(minutes=4)
 """People log what they did a little later; a sitting at the laser after its last shot."""
 
+THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
+
 DEEDS: dict[type[told.Happening], tuple[str, Teller]] = {
     told.PersonJoins: ("register person", stock.person),
     told.ToolArrives: ("register tool", stock.tool),
@@ -109,14 +111,24 @@ def prepared(folder: Path, sweep: Sweep) -> PreparedScan:
 
 @contextmanager
 def _workers() -> Iterator[Executor]:
-    """As many processes as there are cores; threads where the system allows no more processes."""
+    """As many processes as there are cores; a thread where the system allows no more processes."""
     try:
         executor: Executor = ProcessPoolExecutor(os.cpu_count(), mp_context=get_context("spawn"))
     except (OSError, NotImplementedError):
         executor = ThreadPoolExecutor(1)
-    with executor:
-        try:
-            yield executor
-        except BaseException:
-            executor.shutdown(wait=False, cancel_futures=True)
-            raise
+    # Each process has a core to itself: a linear algebra library that starts threads of its own only gets in the way.
+    before = {name: os.environ.get(name) for name in THREADS}
+    os.environ.update(dict.fromkeys(THREADS, "1"))
+    try:
+        with executor:
+            try:
+                yield executor
+            except BaseException:
+                executor.shutdown(wait=False, cancel_futures=True)
+                raise
+    finally:
+        for name, value in before.items():
+            if value is None:
+                del os.environ[name]
+            else:
+                os.environ[name] = value
