@@ -28,7 +28,9 @@ def exponent_text(power: int) -> str:
 
 def power_of(value: float) -> int:
     """The power of ten that leaves one to ten in front of it; 0 for nothing."""
-    return math.floor(math.log10(abs(value))) if value and math.isfinite(value) else 0
+    if not value or not math.isfinite(value):
+        return 0
+    return max(-307, math.floor(math.log10(abs(value))))  # a smaller power of ten is no ordinary float any more
 
 
 def in_power(value: float | None, power: int, decimals: int = 2) -> str:
