@@ -17,6 +17,8 @@ from app.core.optics.samples import baseline_terms
 
 WINDOW_EXTENTS = 25.0
 """Half the window kept of a long scan, in extents (width + splitting) of the resonance."""
+WINDOW_SAMPLES = 150
+"""And in samples, where the resonance is narrow."""
 FEWEST_POINTS = 16
 _ROUNDS = 8
 _GUARD_WIDTHS = 3.0
@@ -63,15 +65,15 @@ def analyse(scan: Scan, options: FitOptions | None = None) -> Analysis | NoFit:
 def _rounds(x: FloatArray, y: FloatArray, dip: Dip, options: FitOptions) -> _Round | None:
     """Fit, look what else is in the window, cut before it, fit again."""
     walls = (float(x[0]), float(x[-1]))
-    window = _window(dip, walls)
+    window = _window(x, dip, walls)
     done: _Round | None = None
     for _ in range(_ROUNDS):
         part = slice(*np.searchsorted(x, [window[0], np.nextafter(window[1], np.inf)]))
         if part.stop - part.start < FEWEST_POINTS:
             break
-        done = _fit_window(x[part], y[part], dip, options)
+        done = _fit_window(x[part], y[part], dip, options, len(x))
         dip, walls = _neighbours(done, dip, walls)
-        wanted = _window(dip, walls)
+        wanted = _window(x, dip, walls)
         if _same(x, window, wanted):
             break
         window = wanted
@@ -88,7 +90,7 @@ def no_dip_text(x: FloatArray, y: FloatArray) -> str:
     peak = find_dip(x, mirrored)
     if peak is None or peak.snr < 8:
         return text
-    if _fit_window(x, mirrored, peak, FitOptions(model="single")).refusal is None:
+    if _fit_window(x, mirrored, peak, FitOptions(model="single"), len(x)).refusal is None:
         text += " A peak does; peaks (reflection or drop port) are not fitted yet."
     return text
 
@@ -101,9 +103,12 @@ def _middle(dip: Dip) -> float:
     return dip.centre if dip.second is None else 0.5 * (dip.centre + dip.second)
 
 
-def _window(dip: Dip, walls: tuple[float, float]) -> tuple[float, float]:
-    reach = WINDOW_EXTENTS * _extent(dip)
-    return max(_middle(dip) - reach, walls[0]), min(_middle(dip) + reach, walls[1])
+def _window(x: FloatArray, dip: Dip, walls: tuple[float, float]) -> tuple[float, float]:
+    """25 extents to each side, and a fair number of samples, as far as the walls allow."""
+    middle, reach = _middle(dip), WINDOW_EXTENTS * _extent(dip)
+    at = int(np.searchsorted(x, middle))
+    few = float(x[max(at - WINDOW_SAMPLES, 0)]), float(x[min(at + WINDOW_SAMPLES, len(x) - 1)])
+    return max(min(middle - reach, few[0]), walls[0]), min(max(middle + reach, few[1]), walls[1])
 
 
 def _same(x: FloatArray, old: tuple[float, float], new: tuple[float, float]) -> bool:
@@ -125,7 +130,8 @@ def _level(x: FloatArray, y: FloatArray, dip: Dip) -> float:
     return abs(float(rough @ np.array([1.0, u, u * u])))
 
 
-def _fit_window(x: FloatArray, y: FloatArray, dip: Dip, options: FitOptions) -> _Round:
+def _fit_window(x: FloatArray, y: FloatArray, dip: Dip, options: FitOptions, searched: int) -> _Round:
+    """Fit the samples of one window, whose dip was the best of `searched` samples."""
     level = max(_level(x, y, dip), 1e-3 * float(np.ptp(y)))
     scale = Scale(dip.centre, dip.width, level, float(x[0]), float(x[-1]))
     z, ys = (x - scale.centre_mhz) / scale.width_mhz, y / level
@@ -141,7 +147,9 @@ def _fit_window(x: FloatArray, y: FloatArray, dip: Dip, options: FitOptions) -> 
 
     flat = bic(full + candidates.flat_rss - best.rss, 3, n, noise)
     refusal = None
-    if one.p[2] <= 0 or flat - min(bic_of(one), bic_of(best)) <= THRESHOLD:
+    # The best of many places looks better than it is: the search costs as well.
+    price = THRESHOLD + 2.0 * float(np.log(searched / n))
+    if one.p[2] <= 0 or flat - min(bic_of(one), bic_of(best)) <= price:
         refusal = NoFit("no_resonance", "")
     split = evidence.best_split(candidates, options.regime, noise, n)
     if split is not None:

@@ -140,7 +140,7 @@ def misfit(fitted: Fitted) -> float:
     """Rms of what the fit leaves near the modes beyond what it leaves elsewhere, over the dip's depth."""
     s = fitted.samples
     t, _ = fitted.shape.model(fitted.p, s.z)
-    r = s.y - s.correction - t * (fitted.b @ s.u)
+    r = s.y - t * (fitted.b @ s.u)
     g_r = half_splitting(fitted).real
     modes = np.array([fitted.p[0] - g_r, fitted.p[0] + g_r])
     near = np.min(np.abs(s.z - modes[:, None]), axis=0) < fitted.p[1]

@@ -17,6 +17,7 @@ from app.core.optics.varpro import Point, Shape, minimise
 
 ETA_SMALLEST = 1e-4
 NARROWEST = 1e-4  # of the start width
+_HOPELESS = 1e4  # chi^2 by which a regime loses beyond appeal
 _SINGLE_FREE = np.array([True, True, True])
 _COMMON_FREE = np.array([True, True, True, True, False])
 _UNEQUAL_FREE = np.array([True, True, True, True, True])
@@ -97,25 +98,10 @@ def flat_rss(samples: Samples) -> float:
     return float((r * r) @ samples.weight)
 
 
-def unbiased(fitted: Fitted) -> Fitted:
-    """The fit with the bins' curvature taken into account, twice refined; plain samples need nothing."""
-    if fitted.samples.spread is None:
-        return fitted
-    for _ in range(2):
-        samples = _corrected(fitted)
-        point = minimise(fitted.shape, samples, fitted.point.p, fitted.free, iterations=8)
-        fitted = replace(fitted, samples=samples, point=point)
-    return fitted
-
-
-def _corrected(fitted: Fitted) -> Samples:
-    """Mean of the model at two positions one spread to each side, less its value in the middle."""
-    s = fitted.samples
-    assert s.spread is not None  # noqa: S101  (said by the caller)
-    t, _ = fitted.shape.model(fitted.p, np.stack([s.z - s.spread, s.z, s.z + s.spread]).ravel())
-    low, middle, high = t.reshape(3, -1)
-    level = fitted.b @ s.u
-    return s.corrected(level * (0.5 * (low + high) - middle))
+def refined(fitted: Fitted, samples: Samples) -> Fitted:
+    """The fit again on other samples."""
+    point = minimise(fitted.shape, samples, fitted.point.p, fitted.free, iterations=10)
+    return replace(fitted, samples=samples, point=point)
 
 
 def fit_single(samples: Samples, dip: Dip) -> Fitted:
@@ -123,7 +109,7 @@ def fit_single(samples: Samples, dip: Dip) -> Fitted:
     shape = single_shape(samples.z)
     depth = min(max(dip.depth, 1e-3), 0.98)
     starts = np.array([[dip.centre, dip.width * f, depth] for f in (1.0, 0.4, 2.5)])
-    point = minimise(shape, samples, starts, _SINGLE_FREE)
+    point = minimise(shape, samples, starts, _SINGLE_FREE, iterations=15, tolerance=0.1)
     best = int(np.argmin(np.where(point.p[:, 2] > 0, point.rss, np.inf)))
     return Fitted(shape, _SINGLE_FREE, point.pick([best]), starts[best], samples)
 
@@ -153,12 +139,14 @@ def fit_split(samples: Samples, starts: FloatArray) -> tuple[Fitted | None, Fitt
     box = split_shape(samples.z)
     low, high = np.tile(box.low, (2 * k, 1)), np.tile(box.high, (2 * k, 1))
     high[:k, 2], low[k:, 2] = 0.5, 0.5
-    point = minimise(replace(box, low=low, high=high), samples, both, _COMMON_FREE, iterations=25, tolerance=0.03)
+    shape = replace(box, low=low, high=high)
+    point = minimise(shape, samples, both, _COMMON_FREE, iterations=14, tolerance=0.3)
     found: list[Fitted | None] = []
+    hopeless = _HOPELESS * float(point.rss.min()) / max(samples.total - 7, 1)
     for part, limits in ((slice(0, k), (ETA_SMALLEST, 0.5)), (slice(k, 2 * k), (0.5, 1.0 - ETA_SMALLEST))):
         mine = point.pick(part)
         best = int(np.argmin(mine.rss))
-        if not np.isfinite(mine.rss[best]):
+        if not np.isfinite(mine.rss[best]) or mine.rss[best] - point.rss.min() > hopeless:
             found.append(None)
             continue
         shape = split_shape(samples.z, *limits)
@@ -206,15 +194,10 @@ def fit_all(z: FloatArray, y: FloatArray, dip: Dip) -> Candidates:
             modes += [(fitted.p[0] - apart, fitted.p[1]), (fitted.p[0] + apart, fitted.p[1])]
     finest = max(min(w for _, w in modes), 1e-3)
     samples = gathered(z, y, np.unique([c for c, _ in modes]), finest)
-    one = unbiased(_again(one, samples))
-    pair = [None if f is None else unbiased(_again(f, samples)) for f in (under, over)]
-    unequal = [None if f is None else free_widths(f) for f in pair]
-    unequal = [None if f is None else unbiased(f) for f in unequal]
-    return Candidates(samples, flat_rss(samples), one, pair[0], pair[1], unequal[0], unequal[1])
-
-
-def _again(fitted: Fitted, samples: Samples) -> Fitted:
-    return replace(fitted, samples=samples, point=minimise(fitted.shape, samples, fitted.point.p, fitted.free))
+    one = refined(one, samples)
+    pair_ = [None if f is None else refined(f, samples) for f in (under, over)]
+    unequal = [None if f is None else free_widths(f) for f in pair_]
+    return Candidates(samples, flat_rss(samples), one, pair_[0], pair_[1], unequal[0], unequal[1])
 
 
 def covariance(fitted: Fitted, variance: float) -> FloatArray:

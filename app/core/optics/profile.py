@@ -66,9 +66,10 @@ def profile(
     stride = np.ones(4 * nq)
     for _ in range(iterations):
         value, gradient = _all(quantities, here.p)
-        d, predicted = _step(shape, here, sign[:, None] * gradient, target, free)
-        d *= np.where(open_, stride, 0.0)[:, None]
-        there = safe_evaluate(shape, samples, np.clip(here.p + d, shape.low, shape.high))
+        with np.errstate(all="ignore"):
+            d, predicted = _step(shape, here, sign[:, None] * gradient, target, free)
+            d *= np.where(open_, stride, 0.0)[:, None]
+            there = safe_evaluate(shape, samples, np.clip(here.p + d, shape.low, shape.high))
         wild = ~np.isfinite(there.rss) | (there.rss - best.rss[0] > 6.0 * level + 2.0 * (here.rss - best.rss[0]))
         stride = np.where(wild, stride * 0.5, np.minimum(1.0, stride * 2.0))
         here = there.where(open_ & ~wild, here)

@@ -1,12 +1,13 @@
-"""The scan as the fits see it: scaled, and long scans gathered into bins that are fine where the dip is.
+"""The scan as the fits see it: long scans gathered into bins that are fine where the dip is.
 
-Bins stand for their samples without bias: the model's mean over a bin differs from its value at the bin's mean
-position, and that difference (from the spread of positions in the bin) is added to the model.
+A bin is handed on as two points, one spread s to each side of its mean position, with the bin's mean and first
+moment of y: mean +- (sum (z - zbar) y)/(n s). To third order in the bin's width nothing is lost and nothing is
+shifted, which plain averaging would do (to second order).
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -14,29 +15,24 @@ from app.core.optics.results import FloatArray
 
 PLAIN_LIMIT = 400
 """Scans up to this many samples are fitted sample by sample."""
+_BINS_PER_WIDTH = 10.0
+_GROWTH = 1.0 / 12.0
 
 
 @dataclass(frozen=True, eq=False)
 class Samples:
-    """z (n,) position, y (n,) signal, weight (n,) samples behind each, spread (n,) of positions within it.
+    """z (n,) rising, y (n,), weight (n,) samples behind each; `u` (3, n) are the baseline's 1, u, u^2.
 
-    `correction` (n,) is what binning takes from the model; `u` (3, n) are the baseline's 1, u, u^2 over the window
-    from `low` to `high`; `total` samples stand behind all.
+    u runs from -1 to 1 over the window from `low` to `high`; `total` samples stand behind all.
     """
 
     z: FloatArray
     y: FloatArray
     weight: FloatArray
-    spread: FloatArray | None
-    correction: FloatArray
     u: FloatArray
     low: float
     high: float
     total: int
-
-    def corrected(self, correction: FloatArray) -> Samples:
-        """The same samples with another correction."""
-        return replace(self, correction=correction)
 
 
 def baseline_terms(z: FloatArray, low: float, high: float) -> FloatArray:
@@ -45,41 +41,37 @@ def baseline_terms(z: FloatArray, low: float, high: float) -> FloatArray:
     return np.stack([np.ones_like(u), u, u * u])
 
 
-def plain(z: FloatArray, y: FloatArray) -> Samples:
-    """Every sample for itself."""
-    n, low, high = len(z), float(z[0]), float(z[-1])
-    return Samples(z, y, np.ones(n), None, np.zeros(n), baseline_terms(z, low, high), low, high, n)
-
-
 def gathered(z: FloatArray, y: FloatArray, centres: FloatArray, width: float) -> Samples:
     """Bins of a tenth of `width` near `centres`, wider with the distance from them; few samples stay as they are."""
-    if len(z) <= PLAIN_LIMIT:
-        return plain(z, y)
-    edges = _edges(float(z[0]), float(z[-1]), np.sort(centres), width)
-    first = np.searchsorted(z, edges)
+    low, high, n = float(z[0]), float(z[-1]), len(z)
+    if n <= PLAIN_LIMIT:
+        return Samples(z, y, np.ones(n), baseline_terms(z, low, high), low, high, n)
+    first = np.searchsorted(z, _edges(low, high, np.sort(centres), width))
     first = first[:-1][np.diff(first) > 0]
-    count = np.diff(np.append(first, len(z))).astype(float)
+    number = np.diff(np.append(first, n))
+    count = number.astype(float)
     mean = np.add.reduceat(z, first) / count
     mean_y = np.add.reduceat(y, first) / count
-    offset = z - np.repeat(mean, count.astype(np.intp))
+    offset = z - np.repeat(mean, number)
     spread = np.sqrt(np.add.reduceat(offset * offset, first) / count)
-    low, high = float(z[0]), float(z[-1])
-    u = baseline_terms(mean, low, high)
-    return Samples(mean, mean_y, count, spread, np.zeros(len(mean)), u, low, high, len(z))
+    moment = np.add.reduceat(offset * y, first) / (count * np.maximum(spread, 1e-300))
+    one = spread <= 1e-9 * width
+    spread, moment = np.where(one, 0.0, spread), np.where(one, 0.0, moment)
+    keep = np.stack([np.ones_like(one), ~one], 1).ravel()
+    points = np.stack([mean - spread, mean + spread], 1).ravel()[keep]
+    values = np.stack([mean_y - moment, mean_y + moment], 1).ravel()[keep]
+    weight = np.repeat(np.where(one, count, 0.5 * count), 2)[keep]
+    return Samples(points, values, weight, baseline_terms(points, low, high), low, high, n)
 
 
 def _edges(low: float, high: float, centres: FloatArray, width: float) -> FloatArray:
-    """Bin edges whose spacing is a tenth of the width, or of the distance to the nearest centre beyond 3 widths."""
-    fine = width / 10.0
+    """Bin edges a tenth of the width apart, or a twelfth of the distance to the nearest centre beyond 3 widths."""
     span = 3.0 * width
-    # Geometric growth outside the fine part keeps the number of bins logarithmic in the length of the scan.
-    reach = max(high - low, span * 1.01)
-    steps = int(np.ceil(np.log(reach / span) / np.log1p(1.0 / 12.0))) + 1
-    outer = span * (1.0 + 1.0 / 12.0) ** np.arange(steps + 1)
-    inner = np.arange(0.0, span, fine)
-    one_side = np.concatenate([inner, outer])
-    parts = []
+    steps = int(np.ceil(np.log(max((high - low) / span, 1.01)) / np.log1p(_GROWTH))) + 1
+    outer = span * (1.0 + _GROWTH) ** np.arange(steps + 1)
+    one_side = np.concatenate([np.arange(0.0, span - 1e-9 * span, width / _BINS_PER_WIDTH), outer])
     bounds = np.concatenate([[-np.inf], 0.5 * (centres[1:] + centres[:-1]), [np.inf]])
+    parts = []
     for i, centre in enumerate(centres):
         e = np.concatenate([centre - one_side[:0:-1], centre + one_side])
         parts.append(e[(e >= bounds[i]) & (e < bounds[i + 1])])

@@ -57,32 +57,30 @@ class Point:
 
 
 def evaluate(shape: Shape, samples: Samples, p: FloatArray) -> Point:
-    """The projected least-squares problem at p (K, P)."""
+    """The projected least-squares problem at p (K, P); raises LinAlgError where the baseline is not determined."""
     t, dt = shape.model(p, samples.z)
     u, w = samples.u, samples.weight
     basis = t[:, None, :] * u
-    target = samples.y - samples.correction
     weighted = basis * w
-    gram = weighted @ basis.transpose(0, 2, 1)
-    b = np.asarray(np.linalg.solve(gram, (weighted @ target)[..., None])[..., 0], dtype=float)
-    r = target - (b[:, None, :] @ basis)[:, 0, :]
+    inverse = np.linalg.inv(weighted @ basis.transpose(0, 2, 1))
+    b = (inverse @ (weighted @ samples.y)[..., None])[..., 0]
+    r = samples.y - (b[:, None, :] @ basis)[:, 0, :]
     j = dt * (b @ u)[:, None, :]
     jw = j * w
-    cross = weighted @ j.transpose(0, 2, 1)
-    h = jw @ j.transpose(0, 2, 1) - cross.transpose(0, 2, 1) @ np.linalg.solve(gram, cross)
-    rss = np.einsum("kn,kn,n->k", r, r, w)
+    j_t = j.transpose(0, 2, 1)
+    cross = weighted @ j_t
+    h = jw @ j_t - cross.transpose(0, 2, 1) @ inverse @ cross
+    rss = (r * r) @ w
     return Point(p, rss, (jw @ r[..., None])[..., 0], h, b)
 
 
 def safe_evaluate(shape: Shape, samples: Samples, p: FloatArray) -> Point:
     """`evaluate`, with infinite rss where p is not feasible or the numbers run out."""
-    fine = shape.feasible(p)
-    with np.errstate(all="ignore"):
-        try:
-            point = evaluate(shape, samples, p)
-        except np.linalg.LinAlgError:
-            point = _one_by_one(shape, samples, p)
-    fine &= np.isfinite(point.rss) & np.isfinite(point.h).all((1, 2)) & np.isfinite(point.g).all(1)
+    try:
+        point = evaluate(shape, samples, p)
+    except np.linalg.LinAlgError:
+        point = _one_by_one(shape, samples, p)
+    fine = shape.feasible(p) & np.isfinite(point.rss + point.h.sum((1, 2)) + point.g.sum(1))
     if fine.all():
         return point
     k, n = p.shape
@@ -126,31 +124,43 @@ def leaving(shape: Shape, p: FloatArray, d: FloatArray) -> np.ndarray:
 
 def bounded_step(shape: Shape, p: FloatArray, h: FloatArray, g: FloatArray, free: np.ndarray) -> FloatArray:
     """Solve H d = g (K, P) over the free parameters, holding those at a bound that would leave the box."""
-    held = np.broadcast_to(~free, p.shape)
-    d = held_solve(h, g, held)
+    index = np.flatnonzero(free)
+    d = np.zeros_like(p)
+    try:
+        d[:, index] = np.linalg.solve(h[:, index[:, None], index], g[:, index, None])[..., 0]
+    except np.linalg.LinAlgError:
+        d = held_solve(h, g, np.broadcast_to(~free, p.shape))
     out = leaving(shape, p, d)
-    return held_solve(h, g, held | out) if out.any() else d
+    return held_solve(h, g, out | ~free) if out.any() else d
 
 
 def minimise(
-    shape: Shape, samples: Samples, start: FloatArray, free: np.ndarray, iterations: int = 40, tolerance: float = 1e-3
+    shape: Shape,
+    samples: Samples,
+    start: FloatArray,
+    free: np.ndarray,
+    *,
+    iterations: int = 40,
+    tolerance: float = 1e-2,
 ) -> Point:
-    """Levenberg-Marquardt from start (K, P), all problems at once; stops when each step is below `tolerance` sigma."""
-    here = safe_evaluate(shape, samples, np.clip(start, shape.low, shape.high))
-    damping = np.full(len(start), 1e-3)
-    open_ = np.isfinite(here.rss)
-    dof = max(samples.total - shape.size - 3, 1)
-    diagonal = np.arange(start.shape[1])
-    for _ in range(iterations):
-        h = here.h.copy()
-        h[:, diagonal, diagonal] *= 1.0 + damping[:, None]
-        d = bounded_step(shape, here.p, h, here.g, free)
-        there = safe_evaluate(shape, samples, np.clip(here.p + d, shape.low, shape.high))
-        better = open_ & (there.rss <= here.rss)
-        small = np.einsum("ki,kij,kj->k", d, here.h, d) <= tolerance**2 * here.rss / dof
-        here = there.where(better, here)
-        damping = np.where(better, np.maximum(damping * 0.1, 1e-9), damping * 8.0)
-        open_ &= ~(small & (damping < 1.0)) & (damping < 1e9)
-        if not open_.any():
-            break
-    return here
+    """Levenberg-Marquardt from start (K, P), all problems at once; ends when each step is below `tolerance` sigma."""
+    with np.errstate(all="ignore"):
+        here = safe_evaluate(shape, samples, np.clip(start, shape.low, shape.high))
+        damping = np.full(len(start), 1e-4)
+        open_ = np.isfinite(here.rss)
+        dof = max(samples.total - shape.size - 3, 1)
+        diagonal = np.arange(start.shape[1])
+        for _ in range(iterations):
+            h = here.h.copy()
+            h[:, diagonal, diagonal] *= 1.0 + damping[:, None]
+            d = bounded_step(shape, here.p, h, here.g, free)
+            there = safe_evaluate(shape, samples, np.minimum(np.maximum(here.p + d, shape.low), shape.high))
+            better = open_ & (there.rss <= here.rss)
+            length = (d[:, None, :] @ here.h @ d[:, :, None])[:, 0, 0]
+            small = length <= tolerance**2 * here.rss / dof
+            here = there if better.all() else there.where(better, here)
+            open_ &= ~(small & (damping < 1.0)) & (damping < 1e9)
+            if not open_.any():
+                break
+            damping = np.where(better, np.maximum(damping * 0.1, 1e-9), damping * 8.0)
+        return here
