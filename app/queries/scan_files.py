@@ -11,9 +11,11 @@ import numpy as np
 
 from app.core.optics.analyse import analyse
 from app.core.optics.axis import build_scan, choose_columns
+from app.core.optics.lineshapes import baseline, curve
 from app.core.optics.report import as_json
 from app.core.optics.results import Analysis, AxisOptions, FitOptions, NoFit, Scan, StoredShape
 from app.core.optics.scanfile import Columns, read_columns
+from app.core.optics.trace import Trace, trace_of
 from app.core.optics.unreadable import ScanUnreadable
 from app.core.refusal import Refusal
 
@@ -203,3 +205,45 @@ def _plain(value: Any) -> Any:
     if isinstance(value, (int, np.integer)):
         return int(value)
     return float(value) if np.isfinite(value) else None
+
+
+@dataclass(frozen=True, eq=False)
+class Picture:
+    """What a plot draws: a trace, where its detunings are counted from, and the signal's name."""
+
+    trace: Trace
+    zero_mhz: float
+    y_name: str
+
+
+def picture_of(read: ReadFile, numbers: Mapping[str, Any] | None, noise: float | None) -> Picture:
+    """The scan with a stored fit over its window; detunings count from the fitted centre of an absolute axis."""
+    stored = None if not numbers else stored_shape(numbers)
+    window = None if not numbers else (float(numbers["window_mhz"][0]), float(numbers["window_mhz"][1]))
+    return Picture(
+        trace_of(read.scan, stored, window, noise or 0.0), zero_of(read.scan.axis.absolute, numbers), read.scan.y_name
+    )
+
+
+def zero_of(absolute: bool, numbers: Mapping[str, Any] | None) -> float:
+    """Where detunings count from, in MHz of the scan's own axis."""
+    return float(numbers["parameters"][0]) if absolute and numbers else 0.0
+
+
+def trace_table(read: ReadFile, numbers: Mapping[str, Any] | None) -> str:
+    """Every sample as CSV: detuning_mhz, signal, and within the window the fit and the light without resonance."""
+    x, y = read.scan.detuning_mhz, read.scan.signal
+    zero = zero_of(read.scan.axis.absolute, numbers)
+    lines = ["detuning_mhz,signal,fit,without_resonance"]
+    if not numbers:
+        lines += [f"{a:.9g},{b:.9g},," for a, b in zip((x - zero).tolist(), y.tolist(), strict=True)]
+        return "\n".join(lines) + "\n"
+    stored = stored_shape(numbers)
+    low, high = numbers["window_mhz"]
+    inside = ((x >= low) & (x <= high)).tolist()
+    columns = ((x - zero).tolist(), y.tolist(), curve(stored, x).tolist(), baseline(stored, x).tolist(), inside)
+    dark = stored.constants["dark"]
+    for at, signal, fitted, light, within in zip(*columns, strict=True):
+        rest = f"{fitted:.9g},{light + dark:.9g}" if within else ","
+        lines.append(f"{at:.9g},{signal:.9g},{rest}")
+    return "\n".join(lines) + "\n"

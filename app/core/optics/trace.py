@@ -11,6 +11,8 @@ from app.core.optics.results import FloatArray, Scan, StoredShape
 
 BINS = 1200
 """More bins than a plot has pixels show nothing more."""
+VIEW_WIDTHS = 10.0
+"""Linewidths shown to each side of a fitted resonance; the rest of a long scan is drawn as a strip."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -35,10 +37,14 @@ class FitTrace:
 
 @dataclass(frozen=True, eq=False)
 class Trace:
-    """A scan to draw; positions in MHz. `whole` is all of it, `near` what lies in `window_mhz`."""
+    """A scan to draw; positions in MHz. `whole` is all of it, `near` what lies in `view_mhz`, around the dip.
+
+    `window_mhz` is what was fitted.
+    """
 
     whole: Thinned
     near: Thinned
+    view_mhz: tuple[float, float]
     window_mhz: tuple[float, float]
     span_mhz: tuple[float, float]
     points: int
@@ -74,17 +80,26 @@ def trace_of(scan: Scan, stored: StoredShape | None, window_mhz: tuple[float, fl
     """`scan` as drawn, with the stored fit over its window; `noise` is the rms per sample over the baseline."""
     x, y = scan.detuning_mhz, scan.signal
     span = (float(x[0]), float(x[-1]))
-    low, high = window_mhz or span
+    window = window_mhz or span
+    low, high = window if stored is None else _view(stored, window)
     near = (x >= low) & (x <= high)
     inside_x, inside_y = x[near], y[near]
     return Trace(
         whole=thin(x, y),
         near=thin(inside_x, inside_y),
-        window_mhz=(low, high),
+        view_mhz=(low, high),
+        window_mhz=window,
         span_mhz=span,
         points=len(x),
         fit=None if stored is None else _fit_trace(inside_x, inside_y, stored, noise),
     )
+
+
+def _view(stored: StoredShape, window: tuple[float, float]) -> tuple[float, float]:
+    """Some widths around the modes, within the window fitted."""
+    centres, reach = mode_centres(stored), VIEW_WIDTHS * abs(stored.parameters[1])
+    low, high = max(window[0], centres[0] - reach), min(window[1], centres[-1] + reach)
+    return (low, high) if high > low else window
 
 
 def _fit_trace(x: FloatArray, y: FloatArray, stored: StoredShape, noise: float) -> FitTrace:

@@ -85,6 +85,8 @@ class UploadContext:
     typed: Typed | None
     questions: Mapping[Any, str]
     preview: Preview | None
+    confirmed: tuple[str, ...] = ()
+    """Places a person has confirmed, carried on so that they are not asked again."""
     changed: bool = False
     """The fit is another than the one that was looked at."""
 
@@ -142,7 +144,7 @@ def _held(form: FormData, files: FileStore) -> tuple[HeldFile | None, Refusal | 
     sent = form.get("file")
     try:
         if isinstance(sent, UploadFile) and sent.filename:
-            content, name = sent.file.read(LARGEST_BYTES + 1), _plain_name(sent.filename)
+            content, name = sent.file.read(), _plain_name(sent.filename)
             columns = _choices(content)
             return HeldFile(files.put(content), name, content, columns), None
         digest, name = form.get("held"), form.get("held_name")
@@ -197,8 +199,8 @@ def _groups(facts: UploadFacts, held: HeldFile | None) -> tuple[tuple[str, tuple
         forms.quantity("taper_position_um"),
         forms.quantity("taper_transmission"),
         forms.choice("polarisation", "Polarisation", POLARISATIONS),
-        forms.choice("polarisation_known", "Polarisation known how", POLARISATION_KNOWN),
-        forms.choice("picked", "Device picked how", PICKED, required=True),
+        forms.choice("polarisation_known", "How that is known", POLARISATION_KNOWN),
+        forms.choice("picked", "How picked", PICKED, required=True),
         forms.text("label", "Mode", help="Blank: a mode not seen before. One seen before: its name."),
     )
     return (
@@ -293,6 +295,7 @@ def _context(
         typed=typed,
         questions=typed.open_questions(kept) if typed else {},
         preview=preview,
+        confirmed=tuple(sorted(at for _, at in kept if at)),
     )
 
 

@@ -63,7 +63,7 @@ class ScanContext:
     lost: str
     """Why the file cannot be drawn, where it cannot."""
     saved: str
-    fields: tuple[Field, ...]
+    by_hand: tuple[Field, ...]
     shape: str
     shapes: Mapping[str, str]
     why_aside: tuple[str, ...]
@@ -249,7 +249,7 @@ def _context(
         plot=plot,
         lost=lost,
         saved=saved,
-        fields=tuple(forms.show(ask, typed, value=values.get(ask.name)) for ask in ASKS[1:]),
+        by_hand=tuple(forms.show(ask, typed, value=values.get(ask.name)) for ask in ASKS[1:]),
         shape=(typed.raw.get((None, "model")) if typed else "") or values["model"],
         shapes=SHAPES,
         why_aside=WHY_ASIDE,
