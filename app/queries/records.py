@@ -25,6 +25,7 @@ from app.db.models.people import Operator, Tool
 from app.db.models.recipes import Recipe, RecipeVersion
 from app.db.models.seen import Finding, Inspection, OxideMeasurement
 from app.db.models.steps import ROW_CLASSES
+from app.queries.codes import PieceRef
 from app.queries.timeline import label_of
 
 OWN_FIELDS: Mapping[str, tuple[Setting, ...]] = {
@@ -136,18 +137,12 @@ def record_of(session: Session, event_id: int) -> Record | None:
     )
 
 
-def address_of(piece: Piece) -> str:
-    """Where a piece's page is."""
-    folder = {"wafer": "wafers", "chip": "chips", "fibre_batch": "fibres"}[piece.kind]
-    return f"/{folder}/{piece.code}"
-
-
 def places_of(session: Session, event: Event) -> tuple[tuple[str, str], ...]:
     """(code, address) of the pieces and the device a record is about."""
     pieces = session.scalars(
         select(Piece).join(EventPiece, EventPiece.piece_id == Piece.id).where(EventPiece.event_id == event.id)
     )
-    places = [(piece.code, address_of(piece)) for piece in pieces]
+    places = [(piece.code, PieceRef(piece.id, piece.code, piece.kind).path) for piece in pieces]
     if event.device_id is not None:
         device = session.get_one(Device, event.device_id)
         places.append((device.code, f"/devices/{device.code}"))
