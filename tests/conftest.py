@@ -212,6 +212,27 @@ def live_server(settings: Settings) -> Iterator[str]:
 
 
 @pytest.fixture(scope="session")
+def example_folder(tmp_path_factory: pytest.TempPathFactory, worker_id: str) -> Path:
+    """The data folder of the small example lab, made once for all workers: only read it, or copy it first."""
+    from app.cli.main import main
+
+    base = tmp_path_factory.getbasetemp()
+    folder = (base if worker_id == "master" else base.parent) / "example"
+    try:
+        (folder.parent / "example-claimed").mkdir()
+    except FileExistsError:
+        while not folder.exists():  # another worker is at it; the folder appears whole or not at all
+            if (folder.parent / "example-failed").exists():
+                pytest.fail("the example lab could not be made; another worker's log says why")
+            time.sleep(0.2)
+        return folder
+    if main(["demo", "--data", str(folder), "--no-serve"]) != 0:
+        (folder.parent / "example-failed").mkdir()
+        pytest.fail("the example lab could not be made")
+    return folder
+
+
+@pytest.fixture(scope="session")
 def browser() -> Iterator[Browser]:
     """Chromium, driven by Playwright; skipped unless MARVER_TEST_BROWSER=1."""
     if not BROWSER:

@@ -13,7 +13,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from app.cli.serve import BAD, DONE, HOST, PORT, prepare, serve
+from app.cli.serve import BAD, DONE, HOST, PORT, cannot_listen, prepare, serve
 from app.settings import BadSetting, Settings, read_settings
 
 SIZES = ("small", "large")
@@ -45,6 +45,9 @@ def run(args: argparse.Namespace) -> int:
     """Make the lab, then serve it; 2 with one line where it cannot."""
     try:
         settings = read_settings().with_data(args.data)
+        why_not = "" if args.no_serve else cannot_listen(HOST, args.port)
+        if why_not:
+            return _no(why_not)
         _make(settings, args.size)
     except (BadSetting, InUseError) as why:
         return _no(str(why))

@@ -46,18 +46,24 @@ def run(args: argparse.Namespace) -> int:
 
 def serve(settings: Settings, host: str = HOST, port: int = PORT, workers: int = 1) -> int:
     """Bring the lab of `settings` up to date and serve it."""
-    if host not in LOOPBACK:
-        return _no(f"{host}: Marver listens on this machine only ({', '.join(LOOPBACK)}) until it has accounts")
-    if not 1 <= port <= 65535 or not 1 <= workers <= 64:
-        return _no("a port is 1 to 65535, workers are 1 to 64")
-    if not _free(host, port):
-        return _no(f"port {port} is taken; choose another with --port")
+    why_not = cannot_listen(host, port, workers)
+    if why_not:
+        return _no(why_not)
     try:
         prepare(settings)
     except (OSError, ValueError) as why:
         return _no(f"{settings.data}: {why}")
     _listen(settings, host, port, workers)
     return DONE
+
+
+def cannot_listen(host: str, port: int, workers: int = 1) -> str:
+    """Why nothing can be served there; empty where it can."""
+    if host not in LOOPBACK:
+        return f"{host}: Marver listens on this machine only ({', '.join(LOOPBACK)}) until it has accounts"
+    if not 1 <= port <= 65535 or not 1 <= workers <= 64:
+        return "a port is 1 to 65535, workers are 1 to 64"
+    return "" if _free(host, port) else f"port {port} is taken; choose another with --port"
 
 
 def prepare(settings: Settings) -> None:

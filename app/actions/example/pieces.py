@@ -102,8 +102,8 @@ def parting(writing: Writing, it: told.Parted, known: Known) -> None:
     )
     part_piece(writing, data)
     codes = [chip.code for chip in it.chips]
-    rows = writing.session.execute(select(Piece.code, Piece.id).where(Piece.code.in_(codes)))
-    known.pieces.update(dict(rows.tuples().all()))
+    rows = writing.session.execute(select(Piece.code, Piece.id).where(Piece.code.in_(codes))).all()
+    known.pieces.update({row.code: row.id for row in rows})
 
 
 def _sites(region: tuple[int, int, int, int, int]) -> SitesIn:
