@@ -114,7 +114,7 @@ def _workers() -> Iterator[Executor]:
     """As many processes as there are cores; a thread where the system allows no more processes."""
     try:
         executor: Executor = ProcessPoolExecutor(os.cpu_count(), mp_context=get_context("spawn"))
-    except (OSError, NotImplementedError):
+    except (OSError, ImportError, RuntimeError):
         executor = ThreadPoolExecutor(1)
     # Each process has a core to itself: a linear algebra library that starts threads of its own only gets in the way.
     before = {name: os.environ.get(name) for name in THREADS}
