@@ -15,7 +15,8 @@ from zoneinfo import ZoneInfo
 
 from fastapi import Request
 from fastapi.responses import HTMLResponse
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from jinja2 import BytecodeCache, Environment, FileSystemLoader, StrictUndefined
+from jinja2.bccache import Bucket
 from markupsafe import Markup
 
 from app import resources
@@ -136,12 +137,32 @@ def _came_from(request: Request) -> str:
     return local_path(referer.removeprefix(own), request.url.path) if referer.startswith(own) else "/"
 
 
+class _Compiled(BytecodeCache):
+    """Templates compiled once in a process, whatever the number of applications and zones in it."""
+
+    def __init__(self) -> None:
+        self._code: dict[str, bytes] = {}
+
+    def load_bytecode(self, bucket: Bucket) -> None:
+        """What was kept, unless the template's text has changed since."""
+        if bucket.key in self._code:
+            bucket.bytecode_from_string(self._code[bucket.key])
+
+    def dump_bytecode(self, bucket: Bucket) -> None:
+        """Keep it."""
+        self._code[bucket.key] = bucket.bytecode_to_string()
+
+
+_COMPILED = _Compiled()
+
+
 def make_environment(zone: ZoneInfo) -> Environment:
     """The templates: escaped whatever the file is called, undefined names are errors, instants in the lab's zone."""
     environment = Environment(
         loader=FileSystemLoader(TEMPLATES),
         autoescape=True,
         undefined=StrictUndefined,
+        bytecode_cache=_COMPILED,
         trim_blocks=True,
         lstrip_blocks=True,
     )
