@@ -4,29 +4,24 @@ from __future__ import annotations
 
 import sys
 import time
-import urllib.error
-import urllib.request
 from pathlib import Path
+
+import httpx
 
 
 def main(address: str, pid: str) -> int:
     """Ask once a second for as long as the process lives."""
     while Path(f"/proc/{pid}").exists():
         try:
-            with urllib.request.urlopen(f"{address}/alive", timeout=5) as answer:
-                assert answer.status == 200
-            with urllib.request.urlopen(address, timeout=30) as answer:
-                page = answer.read().decode()
-        except urllib.error.HTTPError as error:
-            print(f"{address} answers {error.code}", file=sys.stderr)
-            return 1
-        except OSError:
+            httpx.get(f"{address}/alive", timeout=5).raise_for_status()
+        except httpx.TransportError:
             time.sleep(1)
             continue
-        if "nvented" not in page:
-            print(f"{address} does not say that its lab is invented", file=sys.stderr)
-            return 1
-        return 0
+        page = httpx.get(address, timeout=30, follow_redirects=True).raise_for_status()
+        if "is invented" in page.text:
+            return 0
+        print(f"{address} does not say that its lab is invented", file=sys.stderr)
+        return 1
     print(f"nothing serves {address}: the command ended", file=sys.stderr)
     return 1
 
