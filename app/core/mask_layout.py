@@ -27,6 +27,11 @@ class Box:
     bottom_um: float
 
     @property
+    def middle_um(self) -> tuple[float, float]:
+        """(x, y) of its middle."""
+        return (self.left_um + self.right_um) / 2, (self.top_um + self.bottom_um) / 2
+
+    @property
     def width_um(self) -> float:
         """From the leftmost rim to the rightmost."""
         return self.right_um - self.left_um

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
+from app.core.figures import figure
 from app.core.sites import Array
 from app.db.models.material import Exposure, Mask, MaskArray, Piece
 from app.queries.sites import array_of
@@ -21,6 +22,12 @@ class ArrayRow:
     label: str
     array: Array
     exposures: int
+
+    @property
+    def origin_words(self) -> str:
+        """Where the centre of row 1, column 1 lies."""
+        x, y = figure(self.array.origin_x_um / 1000, 2), figure(self.array.origin_y_um / 1000, 2)
+        return f"{x} mm across, {y} mm down from the middle"
 
 
 @dataclass(frozen=True)
@@ -67,9 +74,7 @@ def mask_facts(session: Session, code: str) -> MaskFacts | None:
 
 
 def _arrays(session: Session) -> dict[int, list[ArrayRow]]:
-    exposed = dict(
-        session.execute(select(Exposure.mask_array_id, func.count()).group_by(Exposure.mask_array_id)).tuples()
-    )
+    exposed = dict(session.execute(select(Exposure.mask_array_id, func.count()).group_by(Exposure.mask_array_id)).all())
     found: dict[int, list[ArrayRow]] = {}
     for row in session.scalars(select(MaskArray).order_by(MaskArray.number)):
         found.setdefault(row.mask_id, []).append(

@@ -39,7 +39,7 @@ def people_logging(session: Session) -> list[PersonRow]:
 
 def people_list(session: Session) -> list[PersonRow]:
     """Everybody, active ones first."""
-    logged = dict(session.execute(select(Event.operator_id, func.count()).group_by(Event.operator_id)).tuples())
+    logged = dict(session.execute(select(Event.operator_id, func.count()).group_by(Event.operator_id)).all())
     order = (Operator.active.desc(), Operator.initials_key)
     return [_row(one, logged.get(one.id, 0)) for one in session.scalars(select(Operator).order_by(*order))]
 

@@ -93,7 +93,7 @@ def recipe_list(session: Session) -> list[RecipeRow]:
             select(RecipeVersion.recipe_id, func.count(Event.id))
             .join(Event, Event.recipe_version_id == RecipeVersion.id)
             .group_by(RecipeVersion.recipe_id)
-        ).tuples()
+        ).all()
     )
     rows = session.execute(
         select(Recipe, func.max(RecipeVersion.number), func.count(RecipeVersion.id), func.max(RecipeVersion.made_at))
@@ -124,7 +124,7 @@ def recipe_facts(session: Session, recipe_id: int) -> RecipeFacts | None:
     if recipe is None:
         return None
     step = STEPS[recipe.step_kind]
-    makers = dict(session.execute(select(Operator.id, Operator.initials)).tuples())
+    makers = dict(session.execute(select(Operator.id, Operator.initials)).all())
     rows = session.scalars(
         select(RecipeVersion).where(RecipeVersion.recipe_id == recipe.id).order_by(RecipeVersion.number)
     ).all()

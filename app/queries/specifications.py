@@ -54,7 +54,7 @@ class SpecificationFacts:
 
 def specification_list(session: Session) -> list[SpecificationFacts]:
     """Every specification with its versions; those out of use last."""
-    people = dict(session.execute(select(Operator.id, Operator.initials)).tuples())
+    people = dict(session.execute(select(Operator.id, Operator.initials)).all())
     versions: dict[int, list[SpecificationVersion]] = {}
     for row in session.scalars(select(SpecificationVersion).order_by(SpecificationVersion.number.desc())):
         versions.setdefault(row.specification_id, []).append(row)

@@ -90,7 +90,7 @@ def tool_facts(session: Session, code: str) -> ToolFacts | None:
     tool = session.scalar(select(Tool).where(Tool.code_key == code.casefold()))
     if tool is None:
         return None
-    people = dict(session.execute(select(Operator.id, Operator.initials)).tuples())
+    people = dict(session.execute(select(Operator.id, Operator.initials)).all())
     statement = select(ToolEvent).where(ToolEvent.tool_id == tool.id)
     rows = session.scalars(statement.order_by(ToolEvent.done_at.desc(), ToolEvent.id.desc())).all()
     events = tuple(_event_row(event, people) for event in rows)

@@ -172,7 +172,7 @@ def _records(session: Session) -> Iterator[tuple[Row, str]]:
 def _check_files(session: Session, files: FileStore, faults: list[str]) -> int:
     """Every attachment has its file, and the file its checksum; returns how many files there are."""
     rows = session.execute(select(Attachment.sha256, Attachment.file_name).order_by(Attachment.id)).all()
-    names: dict[str, str] = dict(tuple(row) for row in reversed(rows))
+    names = dict(reversed(rows))
     for digest, name in names.items():
         try:
             files.get(digest)
