@@ -25,6 +25,7 @@ from app.files import FileStore
 from app.queries.scan_files import FittedFile, fit_file, numbers_of, reading_of, refusal_of, result_of
 from app.schemas.scans import FitIn, JudgementIn, ReadingIn, ScanIn
 
+LONGEST_LABEL = 40
 SUPERSEDED = "Another fit of the same mode in this scan was accepted."
 _KEPT_AS_GIVEN = {
     "tool_id",
@@ -207,6 +208,8 @@ def _resonance(writing: Writing, device: Device, label: str | None, band: str, m
         for each in writing.session.scalars(select(Resonance).where(Resonance.device_id == device.id))
     }
     label = " ".join((label or "").split())
+    if len(label) > LONGEST_LABEL:
+        raise Refusal.of(f"A mode's name has at most {LONGEST_LABEL} characters, this one {len(label)}.", at="label")
     if not label:
         label = next(word for n in range(1, len(known) + 2) if (word := f"mode {n}") not in known)
     found = known.get(label.casefold())

@@ -72,7 +72,7 @@ class ScanIn(_In):
     media_type: str | None = Field(default=None, max_length=100)
     reading: ReadingIn = ReadingIn()
     done_at: datetime | None = None
-    label: str | None = Field(default=None, max_length=40)
+    label: str | None = None
     """Of the mode it is about; None: a mode not seen before."""
     tool_id: int | None = None
     detector_id: int | None = None
@@ -94,7 +94,7 @@ class FitIn(_In):
     """A scan fitted again by hand."""
 
     scan_id: int
-    label: str | None = Field(default=None, max_length=40)
+    label: str | None = None
     accept: bool = False
 
 

@@ -287,6 +287,7 @@ BAD = {
     "empty": (b"", {}, "file", "empty"),
     "picture": (b"\x89PNG\r\n\x1a\n" + bytes(200), {}, "file", "picture"),
     "binary": (bytes(range(256)) * 40, {}, "file", "not text"),
+    "too large": (bytes(49 * 2**20), {}, "file", "at most 48 are read"),
     "one column": (b"volt\n" + b"\n".join(b"1.%d" % i for i in range(99)), {}, "file", "one column"),
     "all NaN": (b"a,b\n" + b"nan,nan\n" * 60, {}, "file", "NaN"),
     "infinite": (b"a,b\n" + b"".join(b"%d,inf\n" % i for i in range(60)), {}, "file", "infinite"),

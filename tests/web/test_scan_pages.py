@@ -201,6 +201,13 @@ def test_an_unusual_value_is_confirmed_on_the_form(lab: TestClient) -> None:
     assert kept.status_code == 303
 
 
+def test_a_mode_name_that_is_too_long_is_told_at_its_field(lab: TestClient) -> None:
+    """Nothing breaks and nothing is cut off in silence."""
+    refused = keep(lab, scan_file(), **KNOWN, label="m" * 41)
+    assert refused.status_code == 409
+    assert "at most 40" in field_says(refused.text, "label")
+
+
 def test_the_original_comes_back_byte_for_byte_as_a_download(lab: TestClient) -> None:
     """Never shown in the browser, whatever it holds; its name is kept."""
     content = b"# <script>alert(1)</script>\n" + scan_file()
@@ -326,7 +333,15 @@ def test_a_lost_file_is_said_and_the_figures_stay(lab: TestClient, settings: Any
 
 
 @pytest.mark.parametrize(
-    "path", ["/scans/99", "/scans/99/file", "/scans/1?fit=7", "/devices/W999/scans/new", "/scans/99/trace.csv"]
+    "path",
+    [
+        "/scans/99",
+        "/scans/99999999999",
+        "/scans/99/file",
+        "/scans/1?fit=7",
+        "/devices/W999/scans/new",
+        "/scans/99/trace.csv",
+    ],
 )
 def test_what_is_not_there_is_said(lab: TestClient, path: str) -> None:
     """Unknown scans, fits and devices are a page that says so."""

@@ -147,11 +147,11 @@ def _held(form: FormData, files: FileStore) -> tuple[HeldFile | None, Refusal | 
             content, name = sent.file.read(), _plain_name(sent.filename)
             columns = _choices(content)
             return HeldFile(files.put(content), name, content, columns), None
-        digest, name = form.get("held"), form.get("held_name")
+        digest, given = form.get("held"), form.get("held_name")
         if not isinstance(digest, str) or not digest:
             return None, Refusal.of("Choose the scan's file.", at="file")
         content = files.get(digest)
-        return HeldFile(digest, _plain_name(str(name or "")), content, _choices(content)), None
+        return HeldFile(digest, _plain_name(str(given or "")), content, _choices(content)), None
     except ScanUnreadable as unreadable:
         return None, refusal_of(unreadable)
     except (ValueError, FileNotFoundError, DamagedFile):

@@ -27,6 +27,7 @@ from app.web.render import page
 
 router = APIRouter()
 
+LARGEST_ID = 2**31
 SHAPES = {"auto": "Let the data decide", "single": "Single", "split": "Split"}
 READINGS = {"under": "Under-coupled", "over": "Over-coupled"}
 WHY_ASIDE = (
@@ -161,6 +162,8 @@ def fit_again(request: Request, scan_id: int, form: Posted, lab: Lab, files: Fil
 def judge(request: Request, fit_id: int, form: Posted, lab: Lab, files: Files) -> Response:
     """Accept a fit, or set it aside with a reason."""
     scan_id = _number(form, "scan") or 0
+    if not 0 < fit_id < LARGEST_ID:
+        raise HTTPException(404, f"There is no fit {fit_id}.")
     state = "accepted" if form.get("state") == "accepted" else "set_aside"
     tapped, typed = form.get("tap"), form.get("reason")
     reason = next((words.strip() for words in (tapped, typed) if isinstance(words, str) and words.strip()), None)
@@ -191,7 +194,7 @@ def judge(request: Request, fit_id: int, form: Posted, lab: Lab, files: Files) -
 
 
 def _facts(session: Any, scan_id: int, fit_id: int | None = None) -> ScanFacts:
-    facts = scan_facts(session, scan_id, fit_id) if scan_id < 2**62 else None
+    facts = scan_facts(session, scan_id, fit_id) if 0 < scan_id < LARGEST_ID else None
     if facts is None:
         what = f"There is no scan {scan_id}." if fit_id is None else f"Scan {scan_id} has no fit {fit_id}."
         raise HTTPException(404, what)
