@@ -12,7 +12,7 @@ from typing import Annotated
 from fastapi import APIRouter, FastAPI, Form, Request
 from fastapi.responses import JSONResponse, RedirectResponse, Response
 from sqlalchemy.exc import SQLAlchemyError
-from starlette.routing import BaseRoute
+from starlette.routing import Route
 from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp, Scope
 
@@ -61,12 +61,12 @@ def create_app(settings: Settings, *, frame_source: FrameSource = frame_facts) -
     app.state.database = Database(settings.url)
     app.state.files = FileStore(settings.files)
     app.state.templates = make_environment(settings.zone)
-    app.include_router(house)
-    for router, prefix in _routers():
+    found = [(house, ""), *_routers()]
+    for router, prefix in found:
         app.include_router(router, prefix=prefix)
     app.mount("/static", _Static(directory=resources.static()), name="static")
     add_handlers(app)
-    paths = frozenset(_paths(app.routes))
+    paths = frozenset(f"{prefix}{path}" for router, prefix in found for path in _paths(router))
     app.state.frame = FrameParts(paths, frame_source)
     return app
 
@@ -87,14 +87,11 @@ def _routers() -> Iterator[tuple[APIRouter, str]]:
             yield importlib.import_module(f"{package.__name__}.{module.name}").router, prefix
 
 
-def _paths(routes: list[BaseRoute]) -> Iterator[str]:
-    for route in routes:
-        path = getattr(route, "path", None)
-        if path:
-            yield path
-        inner = getattr(route, "routes", None) or getattr(getattr(route, "router", None), "routes", None)
-        if inner:
-            yield from _paths(inner)
+def _paths(router: APIRouter) -> Iterator[str]:
+    """Address patterns of a router; asked of the router itself, since how an application nests them is its own."""
+    for route in router.routes:
+        if isinstance(route, Route):
+            yield route.path
 
 
 class _Static(StaticFiles):
