@@ -34,6 +34,8 @@ class SearchField:
     group: str
     unit: str = ""
     decimals: int = 0
+    quantity: str = ""
+    """Name of the declared quantity it is, where it is one."""
     choices: Words = field(default_factory=dict)
     set_by_us: bool = True
     of_piece: bool = True
@@ -105,6 +107,7 @@ def _quantity(quantity: str, column: str, group: str, *, set_by_us: bool = True,
         group,
         declared.unit,
         declared.decimals,
+        quantity,
         set_by_us=set_by_us,
         of_piece=of_piece,
     )
