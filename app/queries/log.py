@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from datetime import datetime
 from typing import Any
 
 from sqlalchemy import select
@@ -12,7 +13,9 @@ from app.core.step_catalogue import PIECE_STEPS
 from app.core.vocab import STAGES
 from app.db.models.facts import PIECE_FACTS
 from app.queries.codes import PieceRef, pieces_by_code
+from app.queries.names import stalled_days
 from app.queries.standing import stages_done
+from app.queries.waits import STEPS, Waiting, waiting_pieces
 
 
 def pieces_called(session: Session, codes: Sequence[str]) -> tuple[list[PieceRef], list[str]]:
@@ -21,6 +24,22 @@ def pieces_called(session: Session, codes: Sequence[str]) -> tuple[list[PieceRef
     by_key = {piece.code.casefold(): piece for piece in pieces_by_code(session, wanted)}
     unknown = [code.strip() for code in codes if code.strip() and code.strip().casefold() not in by_key]
     return [by_key[key] for key in wanted if key in by_key], list(dict.fromkeys(unknown))
+
+
+def waiting_groups(session: Session, now: datetime) -> list[tuple[str, tuple[Waiting, ...]]]:
+    """Every living piece once, under what it waits for first, the longest waiting first; those at rest come last."""
+    groups: dict[str, list[Waiting]] = {}
+    words = {"": "Nothing waits here"}
+    for each in waiting_pieces(session, now, stalled_days(session)):
+        wait = each.waits[0] if each.waits else None
+        groups.setdefault(wait.step if wait else "", []).append(each)
+        if wait:
+            words[wait.step] = wait.words
+    order = [*STEPS, ""]
+    return [
+        (words[step], tuple(sorted(groups[step], key=lambda each: -each.since_s)))
+        for step in sorted(groups, key=order.index)
+    ]
 
 
 def forgotten_before(session: Session, kind: str, piece_ids: Sequence[int]) -> list[tuple[str, str]]:
