@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -34,6 +34,17 @@ class Child:
 
 
 @dataclass(frozen=True)
+class QSummary:
+    """Best intrinsic Q of each device in the band and medium most were measured in; never pooled over others."""
+
+    band: str
+    medium: str
+    median: float
+    measured: int
+    elsewhere: int
+
+
+@dataclass(frozen=True)
 class PieceSheet:
     """One piece. `facts` is its row of the device table; `details` what its kind keeps about it."""
 
@@ -54,8 +65,7 @@ class PieceSheet:
     waiting: Waiting | None
     until: datetime | None
     pillar_ratio: float | None
-    q_typical: float | None
-    q_measured: int
+    q: QSummary | None
     purposes: Mapping[str, int]
 
 
@@ -73,7 +83,6 @@ def piece_sheet(session: Session, piece_id: int, now: datetime) -> PieceSheet:
     summed = {each.entry for each in sums}
     history = [*(each for each in history if each.entry not in summed), *sums]
     ratios = [d.values["pillar_ratio"] for d in devices if d.values["pillar_ratio"] is not None]
-    qs = [d.values["q_best"] for d in devices if d.values["q_best"] is not None]
     who = session.get(Operator, row.registered_by_id) if row.registered_by_id else None
     lot = session.get(Lot, row.lot_id) if row.lot_id else None
     return PieceSheet(
@@ -93,10 +102,23 @@ def piece_sheet(session: Session, piece_id: int, now: datetime) -> PieceSheet:
         waiting=waiting_of(session, piece_id, now, stalled_days(session)),
         until=_until(session, piece_id),
         pillar_ratio=median(ratios) if ratios else None,
-        q_typical=median(qs) if qs else None,
-        q_measured=len(qs),
+        q=q_summary(devices),
         purposes=Counter(d.purpose for d in devices),
     )
+
+
+def q_summary(devices: Sequence[DeviceLine]) -> QSummary | None:
+    """Median over devices of the highest accepted Q, in the most measured band and medium; None while nothing is."""
+    places: dict[tuple[str, str], list[float]] = defaultdict(list)
+    for device in devices:
+        q = device.values["q_best"]
+        if q is not None:
+            places[device.band, device.medium].append(q)
+    if not places:
+        return None
+    (band, medium), qs = max(places.items(), key=lambda item: (len(item[1]), item[0]))
+    elsewhere = sum(len(each) for each in places.values()) - len(qs)
+    return QSummary(band, medium, median(qs), len(qs), elsewhere)
 
 
 def lineage_of(session: Session, piece: PieceRef) -> list[PieceRef]:

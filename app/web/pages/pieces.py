@@ -1,0 +1,171 @@
+"""Pages of wafers, chips and fibre batches."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
+
+from fastapi import APIRouter, HTTPException, Request
+from fastapi.responses import RedirectResponse, Response
+
+from app.core.step_catalogue import PIECE_STEPS
+from app.core.vocab import PIECE_KINDS, SHOT_OUTCOMES, VERDICTS, WHEREABOUTS, defect_words
+from app.queries.codes import PieceRef, piece_by_code
+from app.queries.maps import DeviceLine
+from app.queries.pieces import PieceSheet, piece_sheet
+from app.web import piece_map
+from app.web.deps import Reading
+from app.web.piece_map import PieceMap
+from app.web.piece_words import block_cells
+from app.web.render import page
+
+router = APIRouter()
+
+ORDERS = {"code": "code", "q_best": "intrinsic Q", "pillar_ratio": "pillar ratio", "outer_um": "outer diameter"}
+SAVED = {
+    "1": "Saved.",
+    "taken": "Saved. The sites you chose are devices now.",
+    "nothing-new": "Nothing to save: every site you chose is in hand already.",
+    "parted": "Saved. The pieces that came of it are listed below.",
+}
+
+
+@dataclass(frozen=True)
+class PieceContext:
+    """One piece."""
+
+    sheet: PieceSheet
+    kind_word: str
+    cells: tuple[tuple[Any, ...], ...]
+    show: str
+    map: PieceMap | None
+    firsts: Mapping[str, str]
+    others: Mapping[str, str]
+    devices: tuple[DeviceLine, ...]
+    order: str
+    orders: Mapping[str, str]
+    steps: tuple[tuple[str, str], ...]
+    """(words, address) of each step that can be logged on it."""
+    take_path: str
+    alive: bool
+    gone_words: str
+    saved: str
+    defects: Mapping[str, str]
+    verdicts: Mapping[str, str]
+    outcomes: Mapping[str, str]
+
+
+@router.get("/pieces/{code}")
+def piece(code: str, session: Reading) -> Response:
+    """On to the page of the piece's own kind."""
+    return RedirectResponse(_known(session, code).path, status_code=307)
+
+
+@router.get("/wafers/{code}")
+def wafer(request: Request, code: str, session: Reading, show: str = "", order: str = "", at: str = "") -> Response:
+    """A wafer."""
+    return _page(request, session, "wafer", code, show, order, at)
+
+
+@router.get("/chips/{code}")
+def chip(request: Request, code: str, session: Reading, show: str = "", order: str = "", at: str = "") -> Response:
+    """A chip."""
+    return _page(request, session, "chip", code, show, order, at)
+
+
+@router.get("/fibres/{code}")
+def fibre(request: Request, code: str, session: Reading, show: str = "", order: str = "", at: str = "") -> Response:
+    """A fibre batch."""
+    return _page(request, session, "fibre_batch", code, show, order, at)
+
+
+def _page(request: Request, session: Any, kind: str, code: str, show: str, order: str, at: str) -> Response:
+    found = _known(session, code)
+    if found.kind != kind or found.code != code:
+        query = f"?{request.url.query}" if request.url.query else ""
+        return RedirectResponse(f"{found.path}{query}", status_code=307)
+    sheet = piece_sheet(session, found.id, datetime.now(UTC))
+    gone = _gone_words(sheet)
+    shown = piece_map.first_show(sheet.devices, show)
+    take_path = "" if gone else f"{found.path}/take"
+    every = piece_map.choices(shown)
+    return page(
+        request,
+        "pieces/piece.html",
+        PieceContext(
+            sheet=sheet,
+            kind_word=PIECE_KINDS[kind],
+            cells=block_cells(sheet),
+            show=shown,
+            map=_map(sheet, shown, take_path, at) if sheet.arrays else None,
+            firsts=piece_map.FIRST_CHOICES,
+            others={name: word for name, word in every.items() if name not in piece_map.FIRST_CHOICES},
+            devices=_ordered(sheet.devices, order),
+            order=order if order in ORDERS else "code",
+            orders=ORDERS,
+            steps=tuple(_steps(found)),
+            take_path=take_path,
+            alive=not gone,
+            gone_words=gone,
+            saved=SAVED.get(request.query_params.get("saved", ""), ""),
+            defects=defect_words(),
+            verdicts={value: words.split(",")[0] for value, words in VERDICTS.items()},
+            outcomes=SHOT_OUTCOMES,
+        ),
+    )
+
+
+def _map(sheet: PieceSheet, show: str, take_path: str, at: str) -> PieceMap:
+    place = (sheet.q.band, sheet.q.medium) if sheet.q else None
+    root = sheet.lineage[-1].code
+    return piece_map.piece_map(root, sheet.arrays, show, place=place, take_path=take_path, chosen=at)
+
+
+def _ordered(devices: tuple[DeviceLine, ...], order: str) -> tuple[DeviceLine, ...]:
+    """By code, or the highest value first and what was not measured last."""
+    if order not in ORDERS or order == "code":
+        return devices
+    return tuple(sorted(devices, key=lambda d: (d.values[order] is None, -(d.values[order] or 0.0), d.code)))
+
+
+def _steps(found: PieceRef) -> list[tuple[str, str]]:
+    steps = [
+        (step.label, f"/log/{name.replace('_', '-')}?pieces={found.code}")
+        for name, step in PIECE_STEPS.items()
+        if found.kind in step.pieces
+    ]
+    melted = "Melting" if found.kind == "fibre_batch" else "Reflow shots"
+    steps.append((melted, f"/log/reflow-session?pieces={found.code}"))
+    if found.kind != "fibre_batch":
+        steps.append(("Undercut measured", f"/log/undercut-measurement?pieces={found.code}"))
+        steps.append(("Oxide measured", f"/log/oxide-measurement?pieces={found.code}"))
+    steps.append(("Inspection", f"/log/inspection?pieces={found.code}"))
+    if found.kind != "fibre_batch":
+        steps.append(("Parting", f"/log/parting?pieces={found.code}"))
+    steps.append(("Loss", f"/log/loss?pieces={found.code}"))
+    steps.append(("Where it is", f"/log/whereabouts?pieces={found.code}"))
+    steps.append(("Ending", f"/log/ending?pieces={found.code}"))
+    return steps
+
+
+def _gone_words(sheet: PieceSheet) -> str:
+    """Why nothing more is done to it; '' while it lives."""
+    facts, code = sheet.facts, sheet.piece.code
+    if facts["parted"]:
+        return f"{code} was parted. Work goes on with the pieces that came of it."
+    if facts["lost_at"]:
+        return f"{code} was lost. Its devices went with it."
+    if facts["ended"]:
+        return f"{code} was ended. Nothing more is done to it."
+    if facts["whereabouts"] in ("used_up", "broken", "lost"):
+        return f"{code} is {WHEREABOUTS[facts['whereabouts']].lower()}. If it turns up, log where it is."
+    return ""
+
+
+def _known(session: Any, code: str) -> PieceRef:
+    found = piece_by_code(session, code)
+    if found is None:
+        raise HTTPException(404, f"No piece is called {code}. Read its label again, or look for it by its code above.")
+    return found
