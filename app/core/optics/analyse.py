@@ -2,40 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from app.core.optics import evidence
-from app.core.optics.assemble import Scale, assemble
-from app.core.optics.evidence import THRESHOLD, Choice, Noise, bic
-from app.core.optics.fit import Candidates, Fitted, covariance, fit_all, fit_pair
-from app.core.optics.guess import Dip, find_dip, find_excursion, rough_baseline, sample_noise
+from app.core.optics.assemble import assemble
+from app.core.optics.decide import Round, fit_window, level_at
+from app.core.optics.fit import covariance
+from app.core.optics.guess import Dip, find_dip, find_excursion, sample_noise
 from app.core.optics.results import Analysis, FitOptions, FloatArray, NoFit, Scan
-from app.core.optics.samples import baseline_terms
 
 WINDOW_EXTENTS = 25.0
 """Half the window kept of a long scan, in extents (width + splitting) of the resonance."""
+NEAR_EXTENTS = 6.0
+"""The same where the background is no parabola over so much."""
 WINDOW_SAMPLES = 150
 """And in samples, where the resonance is narrow."""
 FEWEST_POINTS = 16
 _ROUNDS = 8
 _GUARD_WIDTHS = 3.0
-_MISFIT = 0.08
 _NEIGHBOUR_SNR, _NEIGHBOUR_DEPTH = 8.0, 0.1
-
-
-@dataclass(frozen=True, eq=False)
-class _Round:
-    """One window fitted: x (n,) in MHz, residual (n,) in levels of the shape chosen; `refusal`: not to be believed."""
-
-    scale: Scale
-    x: FloatArray
-    choice: Choice
-    noise: Noise
-    residual: FloatArray
-    refusal: NoFit | None
 
 
 def analyse(scan: Scan, options: FitOptions | None = None) -> Analysis | NoFit:
@@ -51,7 +38,7 @@ def analyse(scan: Scan, options: FitOptions | None = None) -> Analysis | NoFit:
     dip = find_dip(x, y)
     if dip is None:
         return NoFit("no_resonance", no_dip_text(x, y))
-    if dip.snr > 10 and dip.depth > 1.1 * _level(x, y, dip):
+    if dip.snr > 10 and dip.depth > 1.1 * level_at(x, y, dip):
         return NoFit("below_dark", _BELOW_DARK)
     done = _rounds(x, y, dip, options)
     if done is None:
@@ -62,22 +49,34 @@ def analyse(scan: Scan, options: FitOptions | None = None) -> Analysis | NoFit:
     return assemble(scan, options, done.scale, done.choice, done.noise, done.x)
 
 
-def _rounds(x: FloatArray, y: FloatArray, dip: Dip, options: FitOptions) -> _Round | None:
-    """Fit, look what else is in the window, cut before it, fit again."""
-    walls = (float(x[0]), float(x[-1]))
-    window = _window(x, dip, walls)
-    done: _Round | None = None
+def _rounds(x: FloatArray, y: FloatArray, dip: Dip, options: FitOptions) -> Round | None:
+    """Fit, look what else is in the window, cut before it, fit again; nearer where the background is no parabola."""
+    done, found, walls = _settled(x, y, dip, options, WINDOW_EXTENTS, (float(x[0]), float(x[-1])))
+    if done is not None and done.noise.reduced_chi2 > 1.5:
+        near, _, _ = _settled(x, y, found, options, NEAR_EXTENTS, walls)
+        like = near is not None and near.choice.fitted.shape.size == done.choice.fitted.shape.size
+        if near is not None and like and near.level_variance < 0.7 * done.level_variance:
+            return near
+    return done
+
+
+def _settled(
+    x: FloatArray, y: FloatArray, dip: Dip, options: FitOptions, extents: float, walls: tuple[float, float]
+) -> tuple[Round | None, Dip, tuple[float, float]]:
+    """Fit until the window no longer changes; the last fit, its dip, and where its window must end."""
+    window = _window(x, dip, walls, extents)
+    done: Round | None = None
     for _ in range(_ROUNDS):
         part = slice(*np.searchsorted(x, [window[0], np.nextafter(window[1], np.inf)]))
         if part.stop - part.start < FEWEST_POINTS:
             break
-        done = _fit_window(x[part], y[part], dip, options, len(x))
+        done = fit_window(x[part], y[part], dip, options, len(x))
         dip, walls = _neighbours(done, dip, walls)
-        wanted = _window(x, dip, walls)
+        wanted = _window(x, dip, walls, extents)
         if _same(x, window, wanted):
             break
         window = wanted
-    return done
+    return done, dip, walls
 
 
 _BELOW_DARK = "The dip reaches below no light at all: give the detector's level without light."
@@ -90,7 +89,7 @@ def no_dip_text(x: FloatArray, y: FloatArray) -> str:
     peak = find_dip(x, mirrored)
     if peak is None or peak.snr < 8:
         return text
-    if _fit_window(x, mirrored, peak, FitOptions(model="single"), len(x)).refusal is None:
+    if fit_window(x, mirrored, peak, FitOptions(model="single"), len(x)).refusal is None:
         text += " A peak does; peaks (reflection or drop port) are not fitted yet."
     return text
 
@@ -103,9 +102,9 @@ def _middle(dip: Dip) -> float:
     return dip.centre if dip.second is None else 0.5 * (dip.centre + dip.second)
 
 
-def _window(x: FloatArray, dip: Dip, walls: tuple[float, float]) -> tuple[float, float]:
-    """25 extents to each side, and a fair number of samples, as far as the walls allow."""
-    middle, reach = _middle(dip), WINDOW_EXTENTS * _extent(dip)
+def _window(x: FloatArray, dip: Dip, walls: tuple[float, float], extents: float) -> tuple[float, float]:
+    """So many extents to each side, and a fair number of samples, as far as the walls allow."""
+    middle, reach = _middle(dip), extents * _extent(dip)
     at = int(np.searchsorted(x, middle))
     few = float(x[max(at - WINDOW_SAMPLES, 0)]), float(x[min(at + WINDOW_SAMPLES, len(x) - 1)])
     return max(min(middle - reach, few[0]), walls[0]), min(max(middle + reach, few[1]), walls[1])
@@ -123,87 +122,7 @@ def _inside(old: tuple[float, float], new: tuple[float, float]) -> bool:
     return new[0] <= old[0] + slack and new[1] >= old[1] - slack
 
 
-def _level(x: FloatArray, y: FloatArray, dip: Dip) -> float:
-    """Rough baseline at the dip."""
-    rough = rough_baseline(x, y)
-    u = (dip.centre - 0.5 * (x[0] + x[-1])) * 2.0 / (x[-1] - x[0])
-    return abs(float(rough @ np.array([1.0, u, u * u])))
-
-
-def _fit_window(x: FloatArray, y: FloatArray, dip: Dip, options: FitOptions, searched: int) -> _Round:
-    """Fit the samples of one window, whose dip was the best of `searched` samples."""
-    level = max(_level(x, y, dip), 1e-3 * float(np.ptp(y)))
-    scale = Scale(dip.centre, dip.width, level, float(x[0]), float(x[-1]))
-    z, ys = (x - scale.centre_mhz) / scale.width_mhz, y / level
-    second = None if dip.second is None else (dip.second - dip.centre) / dip.width
-    candidates = fit_all(z, ys, Dip(0.0, 1.0, dip.depth / level, dip.snr, second))
-    best = _lowest(candidates)
-    noise = _noise(z, ys, best)
-    n, one = len(z), candidates.single
-    full = noise.variance * (n - best.size)
-
-    def bic_of(fitted: Fitted) -> float:
-        return bic(full + fitted.rss - best.rss, fitted.size, n, noise)
-
-    flat = bic(full + candidates.flat_rss - best.rss, 3, n, noise)
-    refusal = None
-    # The best of many places looks better than it is: the search costs as well.
-    price = THRESHOLD + 2.0 * float(np.log(searched / n))
-    if one.p[2] <= 0 or flat - min(bic_of(one), bic_of(best)) <= price:
-        refusal = NoFit("no_resonance", "")
-    split = evidence.best_split(candidates, options.regime, noise, n)
-    if split is not None:
-        split = replace(split, delta_bic=bic_of(one) - bic_of(split.fitted))
-    choice = split
-    if options.model == "split" and split is None:
-        refusal = NoFit("not_split", "No split resonance can be fitted here: the two modes fall together.")
-    if (
-        split is None
-        or options.model == "single"
-        or (options.model == "auto" and not _split_evident(split, candidates, bic_of))
-    ):
-        # Where no split fit came out, one more parameter would have gained nothing.
-        delta = -float(np.log(noise.effective)) if split is None else split.delta_bic
-        choice = Choice(one, None, options.regime or "under", line_shape_decides=False, delta_bic=delta)
-    assert choice is not None  # noqa: S101
-    chosen = noise if choice.fitted is best else _noise(z, ys, choice.fitted)
-    return _Round(scale, x, choice, chosen, _residual(z, ys, choice.fitted), refusal)
-
-
-def _split_evident(split: Choice, candidates: Candidates, bic_of: Callable[[Fitted], float]) -> bool:
-    """Split by more than 10, and not better told as something else.
-
-    Below one linewidth the pair with common widths must earn it by itself; two dips well apart must not be told
-    better by two unrelated modes.
-    """
-    if split.delta_bic <= THRESHOLD or evidence.misfit(split.fitted) > _MISFIT:
-        return False
-    apart = 2.0 * evidence.half_splitting(split.fitted).real / float(split.fitted.p[1])
-    if apart > 2.0:
-        return bic_of(split.fitted) - bic_of(fit_pair(split.fitted)) <= THRESHOLD
-    if apart > 1.0:
-        return True
-    common = [f for f in (candidates.under, candidates.over) if f is not None and evidence.acceptable(f)]
-    return bool(common) and bic_of(candidates.single) - min(bic_of(f) for f in common) > THRESHOLD
-
-
-def _lowest(candidates: Candidates) -> Fitted:
-    c = candidates
-    pairs = [f for f in (c.under, c.over, c.unequal_under, c.unequal_over) if f is not None]
-    return min([c.single, *(f for f in pairs if evidence.acceptable(f))], key=lambda f: f.rss)
-
-
-def _residual(z: FloatArray, y: FloatArray, fitted: Fitted) -> FloatArray:
-    t, _ = fitted.shape.model(fitted.p, z)
-    return np.asarray(y - t * (fitted.b @ baseline_terms(z, float(z[0]), float(z[-1]))))
-
-
-def _noise(z: FloatArray, y: FloatArray, fitted: Fitted) -> Noise:
-    per_width = len(z) * float(fitted.p[1]) / float(z[-1] - z[0])
-    return evidence.noise_of(_residual(z, y, fitted), fitted.size, per_width, 1.0)
-
-
-def _dip_of(done: _Round, dip: Dip) -> Dip:
+def _dip_of(done: Round, dip: Dip) -> Dip:
     """The dip as the fit now has it, in MHz."""
     fitted, scale = done.choice.fitted, done.scale
     centre = scale.centre_mhz + scale.width_mhz * float(fitted.p[0])
@@ -216,7 +135,7 @@ def _dip_of(done: _Round, dip: Dip) -> Dip:
     return Dip(centre - apart, width, dip.depth, dip.snr, centre + apart)
 
 
-def _neighbours(done: _Round, before: Dip, walls: tuple[float, float]) -> tuple[Dip, tuple[float, float]]:
+def _neighbours(done: Round, before: Dip, walls: tuple[float, float]) -> tuple[Dip, tuple[float, float]]:
     """The dip as fitted, and the ends its window may reach: short of any other dip the residuals show.
 
     A dip between the two modes of a wide pair means that the pair is none: the deeper one is kept alone.
@@ -226,7 +145,7 @@ def _neighbours(done: _Round, before: Dip, walls: tuple[float, float]) -> tuple[
     clear = np.min([np.abs(done.x - mode) for mode in modes], axis=0) > _GUARD_WIDTHS * dip.width
     if clear.sum() < FEWEST_POINTS:
         return dip, walls
-    noise = max(sample_noise(done.residual), 1e-9)
+    noise = max(_wandering(done, dip.width), 1e-9)
     depth = before.depth / done.scale.level
     for low, high in zip([-np.inf, *modes], [*modes, np.inf], strict=True):
         part = clear & (done.x > low) & (done.x < high)
@@ -246,7 +165,18 @@ def _neighbours(done: _Round, before: Dip, walls: tuple[float, float]) -> tuple[
     return dip, walls
 
 
-def _refused(done: _Round, ends: tuple[float, float]) -> NoFit | None:
+def _wandering(done: Round, width: float) -> float:
+    """Noise per sample as if independent, from the median of block means: noise with memory makes dips of its own."""
+    white = sample_noise(done.residual)
+    n = len(done.x)
+    length = int(n * width / (4.0 * float(done.x[-1] - done.x[0])))
+    if length < 2 or n // length < 8:
+        return white
+    means = done.residual[: n // length * length].reshape(-1, length).mean(axis=1)
+    return max(white, 1.4826 * float(np.median(np.abs(means))) * float(np.sqrt(length)))
+
+
+def _refused(done: Round, ends: tuple[float, float]) -> NoFit | None:
     """What was fitted but cannot be believed."""
     dip = _dip_of(done, Dip(0.0, 1.0, 0.0, 0.0, None))
     first, last = (dip.centre, dip.centre) if dip.second is None else (dip.centre, dip.second)

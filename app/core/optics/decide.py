@@ -1,0 +1,123 @@
+"""One window of a scan fitted in every shape, and which of them the data ask for."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from app.core.optics import evidence
+from app.core.optics.assemble import Scale
+from app.core.optics.evidence import THRESHOLD, Choice, Noise, bic
+from app.core.optics.fit import Candidates, Fitted, fit_all, fit_pair
+from app.core.optics.guess import Dip, rough_baseline
+from app.core.optics.results import FitOptions, FloatArray, NoFit
+from app.core.optics.samples import baseline_terms
+
+_MISFIT = 0.08
+
+
+@dataclass(frozen=True, eq=False)
+class Round:
+    """One window fitted: x (n,) in MHz, residual (n,) in levels of the shape chosen; `refusal`: not to be believed."""
+
+    scale: Scale
+    x: FloatArray
+    choice: Choice
+    noise: Noise
+    residual: FloatArray
+    refusal: NoFit | None
+
+    @property
+    def level_variance(self) -> float:
+        """Variance of the residuals in the unit of the signal squared."""
+        return self.noise.variance * self.scale.level**2
+
+
+def level_at(x: FloatArray, y: FloatArray, dip: Dip) -> float:
+    """Rough baseline at the dip."""
+    rough = rough_baseline(x, y)
+    u = (dip.centre - 0.5 * (x[0] + x[-1])) * 2.0 / (x[-1] - x[0])
+    return abs(float(rough @ np.array([1.0, u, u * u])))
+
+
+def fit_window(x: FloatArray, y: FloatArray, dip: Dip, options: FitOptions, searched: int) -> Round:
+    """Fit the samples of one window, whose dip was the best of `searched` samples."""
+    level = max(level_at(x, y, dip), 1e-3 * float(np.ptp(y)))
+    scale = Scale(dip.centre, dip.width, level, float(x[0]), float(x[-1]))
+    z, ys = (x - scale.centre_mhz) / scale.width_mhz, y / level
+    second = None if dip.second is None else (dip.second - dip.centre) / dip.width
+    candidates = fit_all(z, ys, Dip(0.0, 1.0, dip.depth / level, dip.snr, second))
+    best = _lowest(candidates)
+    noise = _noise(z, ys, best)
+    n, one = len(z), candidates.single
+    full = noise.variance * (n - best.size)
+
+    def bic_of(fitted: Fitted) -> float:
+        return bic(full + fitted.rss - best.rss, fitted.size, n, noise)
+
+    flat = bic(full + candidates.flat_rss - best.rss, 3, n, noise)
+    refusal = None
+    if one.p[2] <= 0 or flat - min(bic_of(one), bic_of(best)) <= _price(searched, n, noise, best.size):
+        refusal = NoFit("no_resonance", "")
+    split = evidence.best_split(candidates, options.regime, noise, n)
+    if split is not None:
+        split = replace(split, delta_bic=bic_of(one) - bic_of(split.fitted))
+    choice = split
+    if options.model == "split" and split is None:
+        refusal = NoFit("not_split", "No split resonance can be fitted here: the two modes fall together.")
+    if (
+        split is None
+        or options.model == "single"
+        or (options.model == "auto" and not _split_evident(split, candidates, bic_of))
+    ):
+        # Where no split fit came out, one more parameter would have gained nothing.
+        delta = -float(np.log(noise.effective)) if split is None else split.delta_bic
+        choice = Choice(one, None, options.regime or "under", line_shape_decides=False, delta_bic=delta)
+    assert choice is not None  # noqa: S101
+    chosen = noise if choice.fitted is best else _noise(z, ys, choice.fitted)
+    return Round(scale, x, choice, chosen, _residual(z, ys, choice.fitted), refusal)
+
+
+def _price(searched: int, n: int, noise: Noise, size: int) -> float:
+    """Difference in BIC a dip must show: 10, more where it is the best of many places or samples are few.
+
+    The best of `searched`/n windows looks better than it is; with few effective samples the penalty of BIC, which
+    is for many, is stretched by n/(n - k - 1) as in the corrected information criteria.
+    """
+    few = noise.effective / max(noise.effective - size - 1.0, 0.5) - 1.0
+    return THRESHOLD + 2.0 * float(np.log(searched / n)) + few * size * float(np.log(noise.effective))
+
+
+def _split_evident(split: Choice, candidates: Candidates, bic_of: Callable[[Fitted], float]) -> bool:
+    """Split by more than 10, and not better told as something else.
+
+    Below one linewidth the pair with common widths must earn it by itself; two dips well apart must not be told
+    better by two unrelated modes.
+    """
+    if split.delta_bic <= THRESHOLD or evidence.misfit(split.fitted) > _MISFIT:
+        return False
+    apart = 2.0 * evidence.half_splitting(split.fitted).real / float(split.fitted.p[1])
+    if apart > 2.0:
+        return bic_of(split.fitted) - bic_of(fit_pair(split.fitted)) <= THRESHOLD
+    if apart > 1.0:
+        return True
+    common = [f for f in (candidates.under, candidates.over) if f is not None and evidence.acceptable(f)]
+    return bool(common) and bic_of(candidates.single) - min(bic_of(f) for f in common) > THRESHOLD
+
+
+def _lowest(candidates: Candidates) -> Fitted:
+    c = candidates
+    pairs = [f for f in (c.under, c.over, c.unequal_under, c.unequal_over) if f is not None]
+    return min([c.single, *(f for f in pairs if evidence.acceptable(f))], key=lambda f: f.rss)
+
+
+def _residual(z: FloatArray, y: FloatArray, fitted: Fitted) -> FloatArray:
+    t, _ = fitted.shape.model(fitted.p, z)
+    return np.asarray(y - t * (fitted.b @ baseline_terms(z, float(z[0]), float(z[-1]))))
+
+
+def _noise(z: FloatArray, y: FloatArray, fitted: Fitted) -> Noise:
+    per_width = len(z) * float(fitted.p[1]) / float(z[-1] - z[0])
+    return evidence.noise_of(_residual(z, y, fitted), fitted.size, per_width, 1.0)
