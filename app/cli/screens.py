@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 THEMES = ("light", "dark", "yellow-room")
 WIDTHS = {"wide": 1440, "phone": 390}
 FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--no-first-run"]
+ADDRESSES = "all => all.map(a => new URL(a.getAttribute('href'), location).href)"
 TALLEST_PX = 6000
 """A picture is cut here; a longer page shows nothing new."""
 
@@ -116,13 +117,14 @@ def _every_page(page: Page, address: str, patterns: list[str]) -> list[str]:
         pattern = _pattern_of(path, compiled)
         if pattern is None or pattern in found:
             continue
-        response = page.goto(address + path)
-        if response is None or not response.headers.get("content-type", "").startswith("text/html"):
+        answer = page.request.get(address + path)
+        if not answer.headers.get("content-type", "").startswith("text/html"):
             continue
+        page.goto(address + path)
         landed = page.url.removeprefix(address) or "/"
         found.setdefault(_pattern_of(landed, compiled) or pattern, landed)
         found.setdefault(pattern, landed)
-        links: list[str] = page.eval_on_selector_all("a[href]:not([download])", "all => all.map(a => a.href)")
+        links: list[str] = page.eval_on_selector_all("a[href]:not([download])", ADDRESSES)
         for link in links:
             plain = link.split("#")[0].removeprefix(address)
             if link.startswith(address) and plain not in seen:
