@@ -1,4 +1,4 @@
-"""Keeping a scan with its file and fit, fitting it again by hand, accepting a fit or setting it aside."""
+"""Keeping a scan with its file and fit, fitting again by hand, accepting or setting aside a fit, voiding a scan."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from importlib.metadata import version
 
 from sqlalchemy import select
 
-from app.actions.rules import NEW, check_new_deeds, check_version, event_times
+from app.actions.rules import NEW, check_changed_deeds, check_new_deeds, check_version, event_times, void
 from app.core.bands import band_of
 from app.core.optics.lineshapes import SHAPE_VERSION
 from app.core.optics.results import SPEED_OF_LIGHT_M_PER_S, Analysis, NoFit
@@ -23,7 +23,7 @@ from app.db.models.seen import Attachment, Resonance, ResonanceFit, Scan
 from app.db.session import Writing
 from app.files import FileStore
 from app.queries.scan_files import FittedFile, fit_file, numbers_of, reading_of, refusal_of, result_of
-from app.schemas.scans import FitIn, JudgementIn, ReadingIn, ScanIn
+from app.schemas.scans import FitIn, JudgementIn, ReadingIn, ScanIn, VoidIn
 
 LONGEST_LABEL = 40
 SUPERSEDED = "Another fit of the same mode in this scan was accepted."
@@ -142,6 +142,19 @@ def judge_fit(writing: Writing, data: JudgementIn) -> ResonanceFit:
     return fit
 
 
+def void_scan(writing: Writing, data: VoidIn) -> Scan:
+    """Mark a scan as entered by mistake; its file and fits stay readable, and the same file may be kept again."""
+    scan = _valid_scan(writing, data.scan_id)
+    check_version(scan, data.version)
+    reason = (data.reason or "").strip()
+    if not reason:
+        raise Refusal.of("Say why this scan is voided.", at="reason")
+    device = writing.session.get_one(Device, scan.device_id)
+    check_changed_deeds(writing, [device.piece_id], [], [scan.id])
+    void(writing, scan, reason)
+    return scan
+
+
 def _device(writing: Writing, code: str) -> Device:
     device = writing.session.scalar(select(Device).where(Device.code_key == code.casefold()))
     if device is None:
@@ -154,7 +167,7 @@ def _valid_scan(writing: Writing, scan_id: int) -> Scan:
     if scan is None:
         raise Refusal.of("There is no such scan.")
     if scan.voided_at is not None:
-        raise Refusal.of(f"This scan was voided ({scan.void_reason}): it counts nowhere and is not fitted again.")
+        raise Refusal.of(f"This scan was voided ({scan.void_reason}): it counts nowhere and stays as it is.")
     return scan
 
 

@@ -72,7 +72,9 @@ class ScanFacts:
     trail: tuple[tuple[str, str], ...]
     done_at: datetime
     operator: str
+    tool_id: int | None
     laser: str
+    detector_id: int | None
     detector: str
     wavelength_nm: float | None
     input_power_uw: float | None
@@ -108,9 +110,8 @@ class ScanFacts:
     def understood_axis(self) -> str:
         """The axis column and, where one was given, its tuning rate."""
         parts = [f"column {self.reading.get('x_name', '')} in {self.reading.get('unit', '')}"]
-        for key in ("tuning_mhz_per_s", "tuning_mhz_per_v"):
-            if key in self.reading:
-                parts.append(value_text(self.reading[key], QUANTITIES[key]))
+        rates = [key for key in ("tuning_mhz_per_s", "tuning_mhz_per_v") if key in self.reading]
+        parts += [value_text(self.reading[key], QUANTITIES[key]) for key in rates]
         return ", ".join(parts)
 
     @property
@@ -146,6 +147,8 @@ def scan_facts(session: Session, scan_id: int, fit_id: int | None = None) -> Sca
         trail=trail_of(session, device),
         done_at=scan.done_at,
         operator=initials or "",
+        tool_id=scan.tool_id,
+        detector_id=scan.detector_id,
         laser=tools.get(scan.tool_id or 0, ""),
         detector=tools.get(scan.detector_id or 0, ""),
         **{name: getattr(scan, name) for name in given},

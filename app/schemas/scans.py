@@ -106,3 +106,12 @@ class JudgementIn(_In):
     reason: str | None = Field(default=None, max_length=200)
     version: int | None = None
     """Of the fit as it was shown."""
+
+
+class VoidIn(_In):
+    """A scan entered by mistake: it stays readable and counts nowhere."""
+
+    scan_id: int
+    reason: str | None = Field(default=None, max_length=200)
+    version: int | None = None
+    """Of the scan as it was shown."""

@@ -11,14 +11,14 @@ from typing import TYPE_CHECKING, Any
 import pytest
 from sqlalchemy import select, text
 
-from app.actions.scans import fit_scan, judge_fit, keep_scan, prepare_scan
+from app.actions.scans import fit_scan, judge_fit, keep_scan, prepare_scan, void_scan
 from app.core.optics.lineshapes import curve
 from app.core.optics.results import NoFit
 from app.core.refusal import ChangedMeanwhile, Refusal
 from app.db.models.seen import Attachment, Resonance, ResonanceFit, Scan
 from app.files import FileStore
 from app.queries.scan_files import axis_of, read_scan, stored_shape
-from app.schemas.scans import FitIn, JudgementIn, ReadingIn, ScanIn
+from app.schemas.scans import FitIn, JudgementIn, ReadingIn, ScanIn, VoidIn
 from tests.simulated_scans import Made, flat_file, make_devices, scan_file
 
 if TYPE_CHECKING:
@@ -265,6 +265,19 @@ def test_two_people_judging_one_fit_are_told(desk: Desk) -> None:
     desk.judge(fit.id, "accepted", version=fit.version)
     with pytest.raises(ChangedMeanwhile):
         desk.judge(fit.id, "set_aside", "twice", version=fit.version)
+
+
+def test_a_voided_scan_counts_nowhere_and_its_file_may_be_kept_again(desk: Desk) -> None:
+    """The row, its fits and its file stay; the device table forgets it; nothing more is done to it."""
+    scan_id = desk.keep(scan_file(), accept=True)
+    assert desk.row().q_best is not None
+    with desk.database.writing("void scan", operator_id=1) as writing:
+        void_scan(writing, VoidIn(scan_id=scan_id, reason="Mistyped"))
+    assert (desk.row().q_best, desk.row().scans) == (None, 0)
+    (fit,) = desk.fits()
+    with pytest.raises(Refusal, match="was voided"):
+        desk.judge(fit.id, "accepted")
+    assert desk.keep(scan_file()) != scan_id
 
 
 def test_a_scan_before_the_device_was_taken_in_hand_or_in_the_future_is_refused(desk: Desk) -> None:

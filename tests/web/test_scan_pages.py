@@ -297,6 +297,29 @@ def test_a_fit_is_set_aside_by_one_tap_and_accepted_again(lab: TestClient) -> No
     assert "Somebody else changed" in late.text
 
 
+def test_a_scan_entered_by_mistake_is_voided_and_entered_again_with_its_own_file(lab: TestClient) -> None:
+    """Needs a reason; voided it counts nowhere; the form comes back filled, for the right device too."""
+    typed = {**KNOWN, "input_power_uw": "1.2", "label": "deep one", "note": "by the window"}
+    scan_id = number_of(keep(lab, scan_file(), **typed))
+    seen = {"version": hidden(lab.get(f"/scans/{scan_id}").text, "version"), "_operator": "1"}
+    assert "Say why" in lab.post(f"/scans/{scan_id}/void", data={**seen, "_key": "void-form-0001"}).text
+    voided = lab.post(f"/scans/{scan_id}/void", data={**seen, "why": "wrong_piece", "_key": "void-form-0002"})
+    page = lab.get(voided.headers["location"]).text
+    assert "This scan was voided: Wrong piece." in page
+    assert "Fit by hand" not in page
+    assert "No scan has been kept yet" in lab.get("/scans").text
+    other = NEW.replace("0101", "0102")
+    led = lab.get(f"/scans/{scan_id}/again?device=W001-1-0102").headers["location"]
+    assert led == f"{other}?like={scan_id}"
+    form = lab.get(led).text
+    for value in ("1550.000", "0.010", "1.20", "deep one"):
+        assert f'value="{value}"' in form
+    assert "by the window" in form
+    again = {"held": hidden(form, "held"), "held_name": hidden(form, "held_name"), **typed, "_key": "scan-form-000009"}
+    shown = lab.post(other, data={**BASE, **again, "step": "look"})
+    assert number_of(lab.post(other, data={**BASE, **again, **held(shown.text), "step": "accept"}))
+
+
 def test_the_result_and_the_samples_can_be_had_as_data(lab: TestClient) -> None:
     """JSON as the command line prints it, and CSV with every sample; the page has lines that read both."""
     scan_id = number_of(keep(lab, scan_file(), **KNOWN))

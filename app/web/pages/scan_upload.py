@@ -12,6 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, HTTPException, Request
 from fastapi.responses import RedirectResponse, Response
@@ -24,6 +25,7 @@ from app.core.optics.results import NoFit
 from app.core.optics.unreadable import ScanUnreadable
 from app.core.refusal import Refusal
 from app.core.vocab import DIRECTIONS, MEDIA, PICKED, POLARISATION_KNOWN, POLARISATIONS, TAPERS
+from app.core.when import instant_text
 from app.files import DamagedFile, FileStore
 from app.queries.scan_files import (
     LARGEST_BYTES,
@@ -35,7 +37,7 @@ from app.queries.scan_files import (
     result_of,
 )
 from app.queries.scan_views import ResultView, view_of
-from app.queries.scans import UploadFacts, upload_facts
+from app.queries.scans import ScanFacts, UploadFacts, scan_facts, upload_facts
 from app.schemas.scans import ReadingIn, ScanIn
 from app.web import forms
 from app.web.deps import Files, Lab, Posted, Reading, Set
@@ -46,6 +48,22 @@ router = APIRouter()
 
 UNITS = {unit: unit.replace("um", "µm").replace("us", "µs") for unit in AXIS_UNITS}
 SIGNALS = {"linear": "Linear, whatever it looks like"}
+FRESH = {"done_at": "now", "medium": "air", "picked": "unknown"}
+"""What an empty form holds: nothing measured."""
+_AS_ENTERED = (
+    "input_power_uw",
+    "direction",
+    "averages",
+    "dark_v",
+    "taper",
+    "taper_position_um",
+    "taper_transmission",
+    "polarisation",
+    "polarisation_known",
+    "medium",
+    "picked",
+    "note",
+)
 _HINTED = ("wavelength_nm", "tuning_mhz_per_s", "tuning_mhz_per_v", "dark_v")
 _OF_READING = ("x", "y", "x_unit", "y_unit", "wavelength_nm", "tuning_mhz_per_s", "tuning_mhz_per_v", "tuning_sigma")
 
@@ -92,10 +110,16 @@ class UploadContext:
 
 
 @router.get("/devices/{code}/scans/new")
-def new_scan(request: Request, code: str, session: Reading) -> Response:
-    """An empty upload form."""
+def new_scan(
+    request: Request, code: str, session: Reading, files: Files, set_: Set, like: int | None = None
+) -> Response:
+    """An empty upload form; with `like`, the file and settings of an earlier scan, to be mended and kept anew."""
     facts = _facts(session, code)
-    return page(request, "scans/upload.html", _context(facts, None, None, key=""))
+    earlier = scan_facts(session, like) if like is not None and 0 < like < 2**31 else None
+    if earlier is None:
+        return page(request, "scans/upload.html", _context(facts, None, None, key=""))
+    held = _held_digest(files, earlier.sha256, earlier.file_name)[0]
+    return page(request, "scans/upload.html", _context(facts, held, None, key="", values=_entered(earlier, set_.zone)))
 
 
 @router.post("/devices/{code}/scans/new")
@@ -147,11 +171,19 @@ def _held(form: FormData, files: FileStore) -> tuple[HeldFile | None, Refusal | 
             content, name = sent.file.read(), _plain_name(sent.filename)
             columns = _choices(content)
             return HeldFile(files.put(content), name, content, columns), None
-        digest, given = form.get("held"), form.get("held_name")
-        if not isinstance(digest, str) or not digest:
-            return None, Refusal.of("Choose the scan's file.", at="file")
+    except ScanUnreadable as unreadable:
+        return None, refusal_of(unreadable)
+    digest, given = form.get("held"), form.get("held_name")
+    if not isinstance(digest, str) or not digest:
+        return None, Refusal.of("Choose the scan's file.", at="file")
+    return _held_digest(files, digest, str(given or ""))
+
+
+def _held_digest(files: FileStore, digest: str, name: str) -> tuple[HeldFile | None, Refusal | None]:
+    """The stored file of this digest."""
+    try:
         content = files.get(digest)
-        return HeldFile(digest, _plain_name(str(given or "")), content, _choices(content)), None
+        return HeldFile(digest, _plain_name(name), content, _choices(content)), None
     except ScanUnreadable as unreadable:
         return None, refusal_of(unreadable)
     except (ValueError, FileNotFoundError, DamagedFile):
@@ -220,6 +252,19 @@ def _reading(values: Mapping[str, Any]) -> ReadingIn:
     return ReadingIn(**given, dark_v=values["dark_v"])
 
 
+def _entered(earlier: ScanFacts, zone: ZoneInfo) -> dict[str, Any]:
+    """What was typed for an earlier scan, as it was read and in the lab's time."""
+    reading = earlier.reading
+    values = {name: getattr(earlier, name) for name in _AS_ENTERED}
+    values |= {name: reading.get(name) for name in _OF_READING}
+    values["tuning_sigma"] = reading.get("rel_sigma")
+    values["y_unit"] = "linear" if reading.get("y_unit") == "linear" else None
+    values["label"] = earlier.shown.row.label if earlier.shown else None
+    values |= {"tool_id": earlier.tool_id, "detector_id": earlier.detector_id}
+    values["done_at"] = instant_text(earlier.done_at, zone)
+    return values
+
+
 def _preview(held: HeldFile, reading: ReadingIn, prepared: PreparedScan) -> Preview:
     fitted = prepared.fitted
     numbers, result = numbers_of(fitted) or None, result_of(fitted)
@@ -273,8 +318,8 @@ def _context(
     key: str,
     preview: Preview | None = None,
     kept: frozenset[Any] = frozenset(),
+    values: Mapping[str, Any] = FRESH,
 ) -> UploadContext:
-    values = {"done_at": "now", "medium": "air", "picked": "unknown"}
     groups = tuple(
         (
             heading,

@@ -4,22 +4,24 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import Any
+from urllib.parse import quote
 
 from fastapi import APIRouter, HTTPException, Request
 from fastapi.responses import FileResponse, RedirectResponse, Response
 from starlette.datastructures import FormData
 
-from app.actions.scans import fit_scan, judge_fit, prepare_scan
+from app.actions.scans import fit_scan, judge_fit, prepare_scan, void_scan
 from app.charts.scan import ScanPlot, scan_plot
 from app.core.optics.unreadable import ScanUnreadable
 from app.core.refusal import Refusal
+from app.core.vocab import CORRECTION_REASONS
 from app.files import DamagedFile, FileStore
 from app.queries.scan_files import ReadFile, axis_of, file_window, picture_of, read_scan, trace_table, zero_of
 from app.queries.scans import ScanFacts, ScanRow, latest_scans, scan_facts
-from app.schemas.scans import FitIn, JudgementIn, ReadingIn
+from app.schemas.scans import FitIn, JudgementIn, ReadingIn, VoidIn
 from app.web import forms
 from app.web.deps import Files, Lab, Posted, Reading, Set
 from app.web.forms import Ask, Field, Typed
@@ -42,6 +44,7 @@ SAVED = {
     "kept-accepted": "Scan kept, its fit accepted.",
     "fitted": "Fitted again: a new fit, the earlier ones stay.",
     "accepted": "Fit accepted. It counts from now on.",
+    "voided": "Scan voided.",
     "set_aside": "Fit set aside. It stays readable and counts nowhere.",
 }
 ASKS: tuple[Ask, ...] = (
@@ -72,6 +75,8 @@ class ScanContext:
     typed: Typed | None = None
     judging: str = ""
     """What is wrong with a judgement that was not saved."""
+    voiding: str = ""
+    """What is wrong with a voiding that was not saved."""
 
 
 @dataclass(frozen=True)
@@ -191,6 +196,39 @@ def judge(request: Request, fit_id: int, form: Posted, lab: Lab, files: Files) -
         context = _context(request, facts, files, judging=str(refusal))
         return page(request, "scans/scan.html", context, status=409)
     return RedirectResponse(target, status_code=303)
+
+
+@router.post("/scans/{scan_id}/void")
+def void(request: Request, scan_id: int, form: Posted, lab: Lab, files: Files) -> Response:
+    """Mark the scan as entered by mistake."""
+    with lab.reading() as session:
+        facts = _facts(session, scan_id)
+    why = form.get("why")
+    reason = CORRECTION_REASONS.get(why) if isinstance(why, str) else None
+    try:
+        with lab.writing(
+            "void scan",
+            operator_id=forms.operator_of(form),
+            reason=reason,
+            key=forms.key_of(form),
+            body=forms.body_of(form),
+        ) as writing:
+            if not writing.answered_before:
+                void_scan(writing, VoidIn(scan_id=scan_id, reason=reason, version=_number(form, "version")))
+                writing.answer = f"/scans/{scan_id}?saved=voided"
+            target = writing.answer
+    except Refusal as refusal:
+        context = replace(_context(request, facts, files), voiding=str(refusal))
+        return page(request, "scans/scan.html", context, status=409)
+    return RedirectResponse(target, status_code=303)
+
+
+@router.get("/scans/{scan_id}/again")
+def again(scan_id: int, session: Reading, device: str = "") -> Response:
+    """The upload form with this scan's file and settings, for the device named."""
+    facts = _facts(session, scan_id)
+    code = quote(device.strip() or facts.device_code, safe="")
+    return RedirectResponse(f"/devices/{code}/scans/new?like={scan_id}", status_code=303)
 
 
 def _facts(session: Any, scan_id: int, fit_id: int | None = None) -> ScanFacts:
