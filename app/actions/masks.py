@@ -73,7 +73,7 @@ def _arrays(data: MaskIn) -> list[Array]:
         try:
             arrays.append(_array(row, given, errors))
         except ValueError as wrong:
-            errors[row, "ladder_um" if "ladder" in str(wrong) else "columns"] = f"{str(wrong).capitalize()}."
+            errors[row, _field_of(str(wrong))] = f"{str(wrong)[:1].upper()}{str(wrong)[1:]}."
     if not errors and all(given.origin_x_um is None and given.origin_y_um is None for given in data.arrays):
         arrays = side_by_side(arrays)
     if not errors:
@@ -83,6 +83,10 @@ def _arrays(data: MaskIn) -> list[Array]:
     if errors:
         raise Refusal(errors)
     return arrays
+
+
+def _field_of(words: str) -> str:
+    return "ladder_um" if "ladder" in words else "columns" if "99" in words else "rows"
 
 
 def _array(row: int, given: ArrayIn, errors: dict[Where, str]) -> Array:

@@ -70,6 +70,8 @@ def check_planned(
         return kept
 
     kept = keep(settings, planned_settings(step), None)
+    if "dialled" in kept and "dial_unit" not in kept:
+        errors[None, "dial_unit"] = "Say in what the laser is dialled: W, % or V."
     if step.rows is not None:
         lines = [keep(row, step.rows.settings, number) for number, row in enumerate(rows)]
         lines = [line for line in lines if line]

@@ -8,7 +8,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Any
 
-from sqlalchemy import select, text
+from sqlalchemy import select
+from sqlalchemy import text as sql
 from sqlalchemy.orm import Session
 
 from app.db import device_table
@@ -68,7 +69,7 @@ def verify(database: Database, files: FileStore, anchor: Anchor | None = None) -
         session.rollback()
         session.connection(execution_options={"writing": True})
         if not database.embedded:
-            session.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": ADVISORY_LOCK})
+            session.execute(sql("SELECT pg_advisory_xact_lock(:lock)"), {"lock": ADVISORY_LOCK})
         faults += device_table.difference(session)
         session.rollback()
     return Verified(count, records, kept, seq, digest, tuple(faults))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -25,12 +26,13 @@ from app.web.security import local_path
 Values = Mapping[str, Any]
 """What was understood, by field."""
 __all__ = [
-    "FormContext", "PlainForm", "Values", "Writing", "answer", "asks_of", "key_after", "next_of", "save",
+    "FormContext", "PlainForm", "Values", "Writing", "answer", "asks_of", "key_after", "next_of", "rows_of", "save",
     "typed_instant", "version_of", "wanted_next", "was_saved", "went",
 ]  # fmt: skip
 
 Group = tuple[str, tuple[Field, ...]]
 TEMPLATE = "lab/form.html"
+_ROW = re.compile(r"r([0-9]{1,3})-")
 
 
 @dataclass(frozen=True)
@@ -169,6 +171,12 @@ def next_of(form: FormData | None) -> str:
     """Where the form asked to go when saved, if that is a page of this server."""
     asked = form.get("_next") if form is not None else None
     return local_path(asked, "") if isinstance(asked, str) and asked else ""
+
+
+def rows_of(form: FormData | None) -> int:
+    """How many rows a form had, filled in or not."""
+    names = form.keys() if form is not None else ()
+    return max((int(found[1]) + 1 for name in names if (found := _ROW.match(name))), default=0)
 
 
 def version_of(form: FormData) -> int | None:

@@ -30,6 +30,7 @@ from app.web.plain_form import (
     answer,
     key_after,
     next_of,
+    rows_of,
     save,
     version_of,
     wanted_next,
@@ -185,8 +186,7 @@ def _change_form(found: MaskFacts) -> PlainForm:
 
 def _form_context(typed: Typed | None, form: FormData | None, *, next_path: str = "", more: int = 0) -> MaskFormContext:
     kept = forms.kept_of(form) if form is not None else frozenset()
-    shown = [row for row, _ in typed.raw if row is not None] if typed else []
-    count = min(max(LEAST_ROWS, max(shown, default=-1) + 1 + more), MOST_ROWS)
+    count = min(max(LEAST_ROWS, rows_of(form) + more), MOST_ROWS)
     return MaskFormContext(
         head=tuple(forms.show(ask, typed, keep=kept) for ask in HEAD),
         rows=tuple(tuple(forms.show(ask, typed, row=row, keep=kept) for ask in ARRAY) for row in range(count)),

@@ -29,6 +29,7 @@ from app.web.plain_form import (
     answer,
     key_after,
     next_of,
+    rows_of,
     save,
     version_of,
     wanted_next,
@@ -350,8 +351,7 @@ def _context(
         return tuple(forms.show(ask, typed, value=stored.get(ask.name), keep=kept) for ask in asks)
 
     old_rows = planned.get(sheet.step.rows.name) or [] if sheet.step.rows else []
-    typed_rows = [row for row, _ in typed.raw if row is not None] if typed else []
-    count = min(max(LEAST_ROWS, len(old_rows) + 1, max(typed_rows, default=-1) + 1 + more), MOST_ROWS)
+    count = min(max(LEAST_ROWS, len(old_rows) + 1, rows_of(form) + more), MOST_ROWS)
     row_asks = _row_asks(sheet.step)
     known = [*old_rows, *({} for _ in range(count))]
     settings = sheet.asks()[len(sheet.head) : len(sheet.asks()) - len(sheet.tail)]
