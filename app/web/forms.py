@@ -162,10 +162,10 @@ class _Reader:
         if ask.unit_field:
             typed, behind = without_unit(typed)
             chosen = self.form.get(input_name(ask.unit_field, where[0]), "")
-            if behind and behind != chosen:
-                self.errors[where] = f"{ask.label}: typed in {behind}, but the unit chosen is {chosen or 'none'}"
+            if behind and chosen and behind != chosen:
+                self.errors[where] = f"{ask.label}: typed in {behind}, but the unit chosen is {chosen}"
                 return None
-            declared = replace(declared, unit=str(chosen))
+            declared = replace(declared, unit=str(chosen or behind))
         read = read_quantity(typed, declared)
         if isinstance(read, ReadError):
             self.errors[where] = read.text

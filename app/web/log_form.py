@@ -6,7 +6,6 @@ import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
-from typing import Any
 from zoneinfo import ZoneInfo
 
 from fastapi import Request
@@ -24,6 +23,7 @@ from app.web.asks import Ask
 from app.web.frame import writer
 from app.web.typed import Typed
 
+MOST_ROWS = 400
 SAID = {each: each[0].upper() + each[1:] for each in SAYINGS}
 WHEN = replace(forms.when(required=False, label="Or at"), help="10:42, yesterday 16:30 or 2026-03-12 10:42")
 NOTE = forms.text("note", "Note", long=True)
@@ -148,7 +148,38 @@ def again(form: FormData, typed: Typed, action: str, said: str) -> Form:
     )
 
 
-def filled(form: FormData, names: Sequence[str], row: int) -> bool:
-    """Whether anything stands in these fields of a row."""
-    values: list[Any] = [form.get(forms.input_name(name, row)) for name in names]
-    return any(isinstance(value, str) and value.strip() for value in values)
+def device_rows(
+    asks: Sequence[Ask], typed: Typed | None, ahead: Sequence[str], blank: int
+) -> tuple[tuple[forms.Field, ...], ...]:
+    """A row for each device ahead and some empty ones; nothing but the code is filled in."""
+    seen = max((row for row, _ in typed.raw if row is not None), default=-1) + 1 if typed else 0
+    count = min(MOST_ROWS, max(seen, len(ahead) + blank))
+    return tuple(
+        tuple(
+            forms.show(ask, typed, row=row, value=ahead[row] if ask.name == "device" and row < len(ahead) else None)
+            for ask in asks
+        )
+        for row in range(count)
+    )
+
+
+def only_filled(rows: Typed, ahead: Sequence[str], needed: str = "") -> Typed:
+    """Rows in which something stands beside a code that was filled in; `needed` must then stand there too."""
+    kept, numbers, errors = [], [], dict(rows.errors)
+    for number, row in zip(rows.numbers, rows.rows, strict=True):
+        was_ahead = number is not None and number < len(ahead) and row["device"] == ahead[number]
+        beside = [name for name in row if name != "device" and (row[name] is not None or (number, name) in errors)]
+        if not beside and was_ahead:
+            continue
+        kept.append(row)
+        numbers.append(number)
+        if not row["device"]:
+            errors[number, "device"] = "Name the device"
+        if needed and not row[needed] and (number, needed) not in errors:
+            errors[number, needed] = "Give a verdict"
+    return replace(rows, rows=tuple(kept), numbers=tuple(numbers), errors=errors)
+
+
+def posted_ahead(form: FormData) -> tuple[str, ...]:
+    """Codes of the devices whose rows were filled in when the form was opened."""
+    return tuple(codes_in(str(form.get("ahead", ""))))[:MOST_ROWS]
