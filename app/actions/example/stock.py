@@ -109,14 +109,7 @@ def recipe_version(writing: Writing, it: told.RecipeVersionMade, known: Known) -
 
 def specification(writing: Writing, it: told.SpecificationMade, _known: Known) -> None:
     """A specification is registered."""
-    low, high = it.pillar_ratio or (None, None)
     data = SpecificationIn(
-        name=it.name,
-        kind=it.kind,
-        q_intrinsic_min=it.q_intrinsic_min,
-        band=it.band,
-        medium=it.medium,
-        pillar_ratio_min=low,
-        pillar_ratio_max=high,
+        name=it.name, kind=it.kind, q_intrinsic_min=it.q_intrinsic_min, band=it.band, medium=it.medium
     )
     register_specification(writing, data)

@@ -120,7 +120,6 @@ class SpecificationMade(Happening):
     q_intrinsic_min: float
     band: str
     medium: str
-    pillar_ratio: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True)

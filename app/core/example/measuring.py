@@ -9,7 +9,7 @@ import numpy as np
 
 from app.core.example import stock, truth
 from app.core.example.chips import ReflowedChip, Rim
-from app.core.example.happenings import DeviceLost, PieceMoved, Scanned
+from app.core.example.happenings import DeviceLost, PieceEnded, PieceMoved, Scanned
 from app.core.example.plan import SEED, WaferPlan
 from app.core.example.story import Calendar, Happenings
 from app.core.example.sweeps import Sweep
@@ -34,6 +34,9 @@ def scans_story(plan: WaferPlan, chips: list[ReflowedChip], calendar: Calendar) 
             broken = at + timedelta(hours=3, minutes=50)
             loss = DeviceLost(broken, stock.MEASURER, rims[-1].device, "taper", "characterised", "handling")
             happenings.append(replace(loss, note="Taper stuck to the rim and tore it"))
+        if chip.letter not in plan.forgotten + plan.lent and plan.number % 12 < 9:
+            away = calendar.at(plan.week + 3, 4, 16, place)
+            happenings.append(PieceEnded(away, stock.MEASURER, chip.code, "Measured; kept in box 3 to compare with"))
         if chip.letter in plan.lent:
             gone = calendar.at(plan.week + 3, 0, 10)
             happenings.append(PieceMoved(gone, stock.LEAD, chip.code, "lent", "Harrow group (invented)", 90))

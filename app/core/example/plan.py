@@ -29,6 +29,8 @@ class WaferPlan:
     misaligned: str = ""
     waits_etched: str = ""
     waits_undercut: str = ""
+    forgotten: str = ""
+    """Measured in part and left lying; other chips are put away once enough of them is measured."""
     ended: bool = False
     whole: bool = False
     """Not parted yet: waits after the strip."""
@@ -39,13 +41,13 @@ SEASON = (
     WaferPlan(2, 2, "ROWAN-3", 1, 1, 1, 1, 1.02, waits_etched="D"),
     WaferPlan(3, 4, "ROWAN-3", 1, 1, 1, 1, 1.06),
     WaferPlan(4, 6, "ROWAN-3", 1, 1, 1, 1, 1.12, dropped="C"),
-    WaferPlan(5, 8, "ROWAN-3", 1, 1, 1, 1, 1.22, reflow_2_on="CD"),
+    WaferPlan(5, 8, "ROWAN-3", 1, 1, 1, 1, 1.22, reflow_2_on="CD", forgotten="D"),
     WaferPlan(6, 10, "ROWAN-3", 1, 2, 2, 1, 1.36),
     WaferPlan(7, 13, "ROWAN-4", 2, 2, 2, 2, 1.00),
-    WaferPlan(8, 15, "ROWAN-4", 2, 2, 2, 2, 1.01, misaligned="B"),
-    WaferPlan(9, 17, "ROWAN-4", 2, 2, 2, 2, 1.03, lent="D"),
+    WaferPlan(8, 15, "ROWAN-4", 2, 2, 2, 2, 1.01, misaligned="B", forgotten="C"),
+    WaferPlan(9, 17, "ROWAN-4", 2, 2, 2, 2, 1.03, lent="D", forgotten="BC"),
     WaferPlan(10, 18, "ROWAN-4", 2, 2, 2, 2, 1.04, ended=True),
-    WaferPlan(11, 21, "ROWAN-4", 2, 2, 2, 2, 1.05, waits_undercut="CD"),
+    WaferPlan(11, 21, "ROWAN-4", 2, 2, 2, 2, 1.05, waits_undercut="CD", forgotten="B"),
     WaferPlan(12, 24, "ROWAN-4", 2, 2, 2, 2, 1.08, whole=True),
 )
 
@@ -75,7 +77,14 @@ def wafer_plans(seasons: int) -> tuple[WaferPlan, ...]:
     """Plans of `seasons` half years: the story, then calm ones with the second recipes."""
     calm = [
         WaferPlan(
-            plan.number + 12 * turn, plan.week + WEEKS * turn, "ROWAN-4", 2, 2, 2, 2 * turn + 1 + (plan.week > 12)
+            number=plan.number + 12 * turn,
+            week=plan.week + WEEKS * turn,
+            mask="ROWAN-4",
+            lithography=2,
+            undercut=2,
+            reflow=2,
+            bath=2 * turn + plan.bath,
+            whole=plan.whole and turn == seasons - 1,
         )
         for turn in range(1, seasons)
         for plan in SEASON

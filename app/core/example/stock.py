@@ -67,7 +67,7 @@ def _segment(cycles: int, cycle_s: float, xef2_torr: float) -> Settings:
 
 UNDERCUT_ROWS: dict[int, tuple[Settings, ...]] = {
     1: (_segment(26, 30, 3.0),),
-    2: (_segment(8, 20, 2.5), _segment(28, 30, 3.0)),
+    2: (_segment(8, 20, 2.5), _segment(26, 30, 3.0)),
 }
 REFLOW_SETTINGS: dict[int, Settings] = {
     1: {"dialled": 34, "dial_unit": "%", "exposure_s": 1.2, "bursts": 1, "by_eye": False},
@@ -142,8 +142,7 @@ def mask(at: datetime, code: str) -> MaskArrives:
 
 def specifications(at: datetime) -> Iterator[Happening]:
     """Intrinsic Q of at least 10⁸ in air at 1550 nm."""
-    window = (1 / 3, 1 / 2)
-    yield SpecificationMade(at, LEAD, "Toroid for the sensor", "microtoroid", 1e8, "1550 nm", "air", window)
+    yield SpecificationMade(at, LEAD, "Toroid for the sensor", "microtoroid", 1e8, "1550 nm", "air")
     yield SpecificationMade(at, LEAD, "Sphere for the sensor", "microsphere", 2e8, "1550 nm", "air")
 
 
