@@ -57,7 +57,7 @@ def log_axis(values: Iterable[float], power: int | None = None) -> LogAxis | Non
     low, high = middle - span * (0.5 + _MARGIN), middle + span * (0.5 + _MARGIN)
     power = round(middle) if power is None else power
     axis = LogAxis(low, high, power, ())
-    wanted = [v for v in _round_values(low, high) if low <= math.log10(v) <= high]
+    wanted = [v for v in _round_values(low, high) if 3 < axis.at(v) < 97]
     return LogAxis(low, high, power, tuple(Tick(axis.at(v), _figure(v / 10.0**power)) for v in wanted))
 
 

@@ -6,14 +6,14 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import func, select
+from sqlalchemy import func, or_, select
 from sqlalchemy.orm import Session
 
 from app.core import figures
 from app.core.stats.coverage import Window
 from app.core.vocab import MEDIA, STAGES
 from app.db.models.events import Event
-from app.db.models.facts import DEVICE_FACTS, DEVICE_Q
+from app.db.models.facts import ALL_STAGES, DEVICE_FACTS, DEVICE_Q
 from app.db.models.material import Lot, Mask, MaskArray
 from app.db.models.people import LabSetting, Operator
 from app.db.models.recipes import Recipe, RecipeVersion, Specification, SpecificationVersion
@@ -154,3 +154,12 @@ def mask_array_names(session: Session) -> dict[int, str]:
 def people_initials(session: Session) -> dict[int, str]:
     """Initials by operator."""
     return {row.id: row.initials for row in session.execute(select(Operator.id, Operator.initials))}
+
+
+def candidates_by_kind(session: Session) -> dict[str, int]:
+    """Devices in hand that count at some stage, by kind."""
+    facts = DEVICE_FACTS.c
+    counts = or_(*(facts[f"{stage}_counts"] for stage in ALL_STAGES))
+    rows = session.execute(select(facts.device_kind, func.count()).where(counts).group_by(facts.device_kind))
+    found: dict[str, int] = {row[0]: row[1] for row in rows}
+    return {kind: found.get(kind, 0) for kind in STAGES}

@@ -45,6 +45,7 @@ class Stopped:
     code: str
     devices: int
     days: float
+    whereabouts: str = "in_lab"
 
 
 @dataclass(frozen=True)
@@ -142,5 +143,6 @@ def _stalled(table: Columns, days: Any, mask: Mask) -> tuple[Stopped, ...]:
     found = []
     for code in sorted(set(table["piece_code"][mask])):
         mine = mask & (table["piece_code"] == code)
-        found.append(Stopped(str(code), int(mine.sum()), float(days[mine].max())))
+        where = str(table["whereabouts"][mine][0])
+        found.append(Stopped(str(code), int(mine.sum()), float(days[mine].max()), where))
     return tuple(sorted(found, key=lambda each: -each.days))

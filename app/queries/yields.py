@@ -90,7 +90,7 @@ class YieldFigures:
 
 def yield_figures(session: Session, ask: YieldAsk, *, now: datetime, zone: ZoneInfo) -> YieldFigures:
     """Everything the yield page says about `ask`; months and days are the lab's own (`zone`)."""
-    kinds = {kind: _count(session, kind) for kind in STAGES}
+    kinds = names.candidates_by_kind(session)
     everything = device_columns(session, ask.kind)
     inside = _inside(everything, ask) & candidates(ask.kind, everything)
     table, elsewhere = everything.where(inside), everything.where(~inside)
@@ -122,10 +122,6 @@ def yield_figures(session: Session, ask: YieldAsk, *, now: datetime, zone: ZoneI
         groups=_groups(session, ask, table, zone),
         stalled_after_days=days,
     )
-
-
-def _count(session: Session, kind: str) -> int:
-    return int(candidates(kind, device_columns(session, kind)).sum())
 
 
 def _inside(table: Columns, ask: YieldAsk) -> Column:

@@ -96,6 +96,9 @@ def waiting_of(found: YieldFigures) -> tuple[Line, ...]:
         if wait.stalled:
             days = max(stopped.days for stopped in wait.stalled)
             small = f"nothing logged for {found.stalled_after_days} days or more, longest {_days(days)}; not failed"
+            away = [s for s in wait.stalled if s.whereabouts != "in_lab"]
+            words = [f"{s.code} {WHEREABOUTS.get(s.whereabouts, s.whereabouts).lower()}" for s in away]
+            small = "; ".join([small, *words])
             codes = tuple(stopped.code for stopped in wait.stalled)
             lines.append(Line("Of these stalled", small, counted(wait.stalled_devices, "device"), pieces=codes))
     unseen = found.table.stages[-1].counts["not_looked_at"]

@@ -247,9 +247,9 @@ def _says(group: RecipeGroup, known: bool) -> str:
 def _leads(leads: float | None) -> str:
     if leads is None:
         return ""
-    if 0 < leads < 1:
+    if leads < 1:
         return "under 1"
-    return "over 99" if 99 < leads < 100 else figure(leads)
+    return "over 99" if leads > 99 else figure(leads)
 
 
 def _lacks(group: RecipeGroup, whole: str) -> str:

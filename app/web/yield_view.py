@@ -222,7 +222,7 @@ def _sentence(found: YieldFigures, noun: str, goal: str) -> tuple[tuple[str, boo
         parts += [
             ("; on specification are ", False),
             (_with_interval(of_step(covered.on_spec.measured)), True),
-            (f" of {figure(covered.on_spec.measured.decided)} characterised", False),
+            (f" of {figure(covered.on_spec.measured.decided)} {_judged(covered)}", False),
         ]
     parts += [("; ", False), (figure(table.on_their_way), True), (" are still on their way.", False)]
     return tuple(parts)
@@ -282,12 +282,16 @@ def _coverage(found: YieldFigures, goal: str) -> CoverageRow | None:
         characterised=f"{_of(covered.characterised, covered.good)} {goal}s at {place.words}",
         share=NO_SHARE if covered.share_characterised is None else share_text(covered.share_characterised),
         picked=_picked(covered),
-        specification=spec.says,
+        specification=f"{_judged(covered)}; {spec.says}",
         on_spec=of_step(covered.on_spec.measured),
         bounds="" if bounds is None else bounds_text(bounds.low, bounds.high),
         rolled=None if rolled is None else share_text(rolled.share, *ends),
         left_out=_left_out(covered),
     )
+
+
+def _judged(covered: Coverage) -> str:
+    return "characterised and sized" if covered.unsized else "characterised"
 
 
 def _picked(covered: Coverage) -> str:

@@ -352,3 +352,21 @@ def test_counts_add_up_to_candidates_whatever_happened(rows: list[dict[str, Any]
         assert stage.step.passed <= stage.step.decided <= stage.step.attempted <= stage.counted
         assert sum(act.decided for act in stage.step.acts) == stage.step.decided
     assert 0 <= found.good <= found.final.decided <= found.candidates or not found.candidates
+
+
+def test_a_low_q_narrows_the_bounds_even_where_a_size_is_unknown(database: Database) -> None:
+    """Where the specification asks for a pillar ratio nobody measured, nothing is judged, but a low Q is a miss."""
+    lab = SmallLab(database)
+    lab.specification("microtoroid", 1e8, pillar_ratio_min=0.3, pillar_ratio_max=0.5)
+    piece, devices = lab.patterned("W001", sites(1, 4))
+    lab.undercut([piece])
+    sitting = lab.sitting()
+    for device in devices:
+        lab.shot(device, sitting, "good")
+    lab.measure(devices[0], 2e7)
+    lab.measure(devices[1], 2e8)
+    covered = figures(database).coverage
+    assert covered is not None
+    assert (covered.characterised, covered.unsized, covered.on_spec.measured.decided) == (2, 2, 0)
+    assert covered.on_spec.bounds is not None
+    assert (covered.on_spec.bounds.low, covered.on_spec.bounds.high) == (0, 3 / 4)

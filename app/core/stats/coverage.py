@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from app.core.columns import Columns, Mask
 from app.core.stats.step_table import act_keys, acts_of, decided, rolled_over
 from app.core.stats.typical import PICKED_FAIRLY, OnSpecification, on_specification
-from app.core.stats.yields import RolledYield
+from app.core.stats.yields import RolledYield, unmeasured_bounds
 from app.core.vocab import STAGES
 
 Limits = tuple[float | None, float | None]
@@ -54,18 +54,25 @@ def believed(table: Columns) -> Mask:
     return mask
 
 
-def judged(table: Columns, window: Window) -> tuple[Mask, Mask]:
-    """(on specification, judged): a device is judged when its Q and every size asked for are known."""
+def judged(table: Columns, window: Window) -> tuple[Mask, Mask, Mask]:
+    """(on specification, judged, missed): judged when Q and every size asked for are known.
+
+    `missed` are all that cannot be on specification whatever is still unknown of them; they narrow the bounds but
+    not the share, which would lean towards misses.
+    """
     known = believed(table)
+    missed = np.zeros(len(table), dtype=bool)
     with np.errstate(invalid="ignore"):
         hit = known & (table["band_q_best"] >= window.q_intrinsic_min)
+        missed |= table["band_q_best"] < window.q_intrinsic_min
         for name, (low, high) in window.limits.items():
             if low is None and high is None:
                 continue
             values = table[name]
             known = known & ~np.isnan(values)
-            hit = hit & (values >= (-np.inf if low is None else low)) & (values <= (np.inf if high is None else high))
-    return hit & known, known
+            outside = (values < (-np.inf if low is None else low)) | (values > (np.inf if high is None else high))
+            hit, missed = hit & ~outside, missed | outside
+    return hit & known, known, missed
 
 
 def picked_word(picked: Mapping[str, int]) -> str:
@@ -82,13 +89,14 @@ def coverage(kind: str, table: Columns, window: Window) -> Coverage:
     """Coverage and quality of the good devices among `table` (with columns of `device_q` under `band_`)."""
     stages = list(STAGES[kind])
     good, _ = decided(stages[-1], table)
-    hit, known = judged(table, window)
-    hit, known = hit & good, known & good
+    hit, known, missed = (mask & good for mask in judged(table, window))
     with_q = good & believed(table)
     words = np.where(table["band_picked"] == "", "unknown", table["band_picked"])[known]
     names, counts = np.unique(words.astype(str), return_counts=True)
     picked = {str(name): int(count) for name, count in zip(names, counts, strict=True)}
     word = picked_word(picked)
+    hits, misses = int(hit.sum()), int(missed.sum())
+    bounds = unmeasured_bounds(hits, hits + misses, int(good.sum()))
     acts = acts_of(act_keys(stages[-1], table), hit, known)
     fair = word in PICKED_FAIRLY and bool(known.any())
     steps = [*(decided(stage, table) for stage in stages), (hit, known)]
@@ -98,6 +106,6 @@ def coverage(kind: str, table: Columns, window: Window) -> Coverage:
         only_bounds=int((good & (table["band_modes_fitted"] > 0) & ~believed(table)).sum()),
         unsized=int((with_q & ~known).sum()),
         picked=picked,
-        on_spec=on_specification(acts, int(good.sum()), word),
+        on_spec=replace(on_specification(acts, int(good.sum()), word), bounds=bounds),
         rolled=rolled_over(table, steps) if fair else None,
     )
