@@ -8,7 +8,7 @@ import numpy as np
 
 from app.core.optics import evidence
 from app.core.optics.assemble import assemble
-from app.core.optics.decide import Round, fit_window, level_at
+from app.core.optics.decide import Round, fit_window
 from app.core.optics.fit import covariance
 from app.core.optics.guess import Dip, find_dip, find_excursion, sample_noise
 from app.core.optics.results import Analysis, FitOptions, FloatArray, NoFit, Scan
@@ -38,7 +38,7 @@ def analyse(scan: Scan, options: FitOptions | None = None) -> Analysis | NoFit:
     dip = find_dip(x, y)
     if dip is None:
         return NoFit("no_resonance", no_dip_text(x, y))
-    if dip.snr > 10 and dip.depth > 1.1 * level_at(x, y, dip):
+    if dip.snr > 10 and dip.depth > 1.1 * dip.level:
         return NoFit("below_dark", _BELOW_DARK)
     done = _rounds(x, y, dip, options)
     if done is None:
@@ -128,11 +128,11 @@ def _dip_of(done: Round, dip: Dip) -> Dip:
     centre = scale.centre_mhz + scale.width_mhz * float(fitted.p[0])
     width = scale.width_mhz * float(fitted.p[1])
     if fitted.shape.size == 3:
-        return Dip(centre, width, dip.depth, dip.snr, None)
+        return replace(dip, centre=centre, width=width, second=None)
     apart = scale.width_mhz * evidence.half_splitting(fitted).real
     if apart < 0.5 * width:
-        return Dip(centre, width + 2.0 * apart, dip.depth, dip.snr, None)
-    return Dip(centre - apart, width, dip.depth, dip.snr, centre + apart)
+        return replace(dip, centre=centre, width=width + 2.0 * apart, second=None)
+    return replace(dip, centre=centre - apart, width=width, second=centre + apart)
 
 
 def _neighbours(done: Round, before: Dip, walls: tuple[float, float]) -> tuple[Dip, tuple[float, float]]:
@@ -156,7 +156,7 @@ def _neighbours(done: Round, before: Dip, walls: tuple[float, float]) -> tuple[D
             continue
         if np.isfinite(low) and np.isfinite(high):
             main = min(modes, key=lambda mode: abs(mode - before.centre))
-            dip = Dip(main, dip.width, dip.depth, dip.snr, None)
+            dip = replace(dip, centre=main, second=None)
             low, high = (main, np.inf) if main < other.centre else (-np.inf, main)
         nearest = low if np.isfinite(low) else high
         side = 1.0 if other.centre > nearest else -1.0

@@ -11,9 +11,9 @@ from app.core.optics import evidence
 from app.core.optics.assemble import Scale
 from app.core.optics.evidence import THRESHOLD, Choice, Noise, bic
 from app.core.optics.fit import Candidates, Fitted, fit_all, fit_pair
-from app.core.optics.guess import Dip, rough_baseline
+from app.core.optics.guess import Dip
+from app.core.optics.lineshapes import single_transmission, split_transmission
 from app.core.optics.results import FitOptions, FloatArray, NoFit
-from app.core.optics.samples import baseline_terms
 
 _MISFIT = 0.08
 
@@ -35,22 +35,16 @@ class Round:
         return self.noise.variance * self.scale.level**2
 
 
-def level_at(x: FloatArray, y: FloatArray, dip: Dip) -> float:
-    """Rough baseline at the dip."""
-    rough = rough_baseline(x, y)
-    u = (dip.centre - 0.5 * (x[0] + x[-1])) * 2.0 / (x[-1] - x[0])
-    return abs(float(rough @ np.array([1.0, u, u * u])))
-
-
 def fit_window(x: FloatArray, y: FloatArray, dip: Dip, options: FitOptions, searched: int) -> Round:
     """Fit the samples of one window, whose dip was the best of `searched` samples."""
-    level = max(level_at(x, y, dip), 1e-3 * float(np.ptp(y)))
+    level = max(dip.level, 1e-3 * float(np.ptp(y)))
     scale = Scale(dip.centre, dip.width, level, float(x[0]), float(x[-1]))
     z, ys = (x - scale.centre_mhz) / scale.width_mhz, y / level
     second = None if dip.second is None else (dip.second - dip.centre) / dip.width
     candidates = fit_all(z, ys, Dip(0.0, 1.0, dip.depth / level, dip.snr, second))
     best = _lowest(candidates)
-    noise = _noise(z, ys, best)
+    residual = _residual(z, ys, best)
+    noise = _noise(z, residual, best)
     n, one = len(z), candidates.single
     full = noise.variance * (n - best.size)
 
@@ -76,8 +70,10 @@ def fit_window(x: FloatArray, y: FloatArray, dip: Dip, options: FitOptions, sear
         delta = -float(np.log(noise.effective)) if split is None else split.delta_bic
         choice = Choice(one, None, options.regime or "under", line_shape_decides=False, delta_bic=delta)
     assert choice is not None  # noqa: S101
-    chosen = noise if choice.fitted is best else _noise(z, ys, choice.fitted)
-    return Round(scale, x, choice, chosen, _residual(z, ys, choice.fitted), refusal)
+    if choice.fitted is not best:
+        residual = _residual(z, ys, choice.fitted)
+        noise = _noise(z, residual, choice.fitted)
+    return Round(scale, x, choice, noise, residual, refusal)
 
 
 def _price(searched: int, n: int, noise: Noise, size: int) -> float:
@@ -114,10 +110,12 @@ def _lowest(candidates: Candidates) -> Fitted:
 
 
 def _residual(z: FloatArray, y: FloatArray, fitted: Fitted) -> FloatArray:
-    t, _ = fitted.shape.model(fitted.p, z)
-    return np.asarray(y - t * (fitted.b @ baseline_terms(z, float(z[0]), float(z[-1]))))
+    level, slope, bend = (float(v) for v in fitted.b)
+    u = (z - 0.5 * (z[0] + z[-1])) * (2.0 / (z[-1] - z[0]))
+    transmission = single_transmission if fitted.shape.size == 3 else split_transmission
+    return np.asarray(y - transmission(fitted.p, z) * (level + u * (slope + u * bend)))
 
 
-def _noise(z: FloatArray, y: FloatArray, fitted: Fitted) -> Noise:
+def _noise(z: FloatArray, residual: FloatArray, fitted: Fitted) -> Noise:
     per_width = len(z) * float(fitted.p[1]) / float(z[-1] - z[0])
-    return evidence.noise_of(_residual(z, y, fitted), fitted.size, per_width, 1.0)
+    return evidence.noise_of(residual, fitted.size, per_width, 1.0)

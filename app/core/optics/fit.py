@@ -17,6 +17,7 @@ from app.core.optics.varpro import Point, Shape, minimise
 
 ETA_SMALLEST = 1e-4
 NARROWEST = 1e-4  # of the start width
+_WORTH = 4.0  # chi^2 a pair must gain on the single dip before its widths are freed
 _HOPELESS = 1e4  # chi^2 by which a regime loses beyond appeal
 _SINGLE_FREE = np.array([True, True, True])
 _COMMON_FREE = np.array([True, True, True, True, False])
@@ -140,7 +141,7 @@ def fit_split(samples: Samples, starts: FloatArray) -> tuple[Fitted | None, Fitt
     low, high = np.tile(box.low, (2 * k, 1)), np.tile(box.high, (2 * k, 1))
     high[:k, 2], low[k:, 2] = 0.5, 0.5
     shape = replace(box, low=low, high=high)
-    point = minimise(shape, samples, both, _COMMON_FREE, iterations=14, tolerance=0.3)
+    point = minimise(shape, samples, both, _COMMON_FREE, iterations=7, tolerance=0.3)
     found: list[Fitted | None] = []
     hopeless = _HOPELESS * float(point.rss.min()) / max(samples.total - 7, 1)
     for part, limits in ((slice(0, k), (ETA_SMALLEST, 0.5)), (slice(k, 2 * k), (0.5, 1.0 - ETA_SMALLEST))):
@@ -196,7 +197,8 @@ def fit_all(z: FloatArray, y: FloatArray, dip: Dip) -> Candidates:
     samples = gathered(z, y, np.unique([c for c, _ in modes]), finest)
     one = refined(one, samples)
     pair_ = [None if f is None else refined(f, samples) for f in (under, over)]
-    unequal = [None if f is None else free_widths(f) for f in pair_]
+    worth = _WORTH * one.rss / max(samples.total - one.size, 1)
+    unequal = [None if f is None or one.rss - f.rss < worth else free_widths(f) for f in pair_]
     return Candidates(samples, flat_rss(samples), one, pair_[0], pair_[1], unequal[0], unequal[1])
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -19,6 +19,8 @@ class Dip:
     snr: float
     second: float | None
     """Centre of a second dip beside it, with more light between the two."""
+    level: float = 1.0
+    """Rough baseline there."""
 
 
 def sample_noise(y: FloatArray) -> float:
@@ -44,9 +46,11 @@ def rough_baseline(z: FloatArray, y: FloatArray) -> FloatArray:
     terms = np.stack([np.ones_like(u), u, u * u])
     weight = np.ones_like(y)
     b = np.zeros(3)
-    for _ in range(12):
+    ridge = 1e-13 * np.eye(3)
+    for _ in range(10):
         scaled = terms * weight
-        b = np.linalg.lstsq(scaled @ terms.T, scaled @ y, rcond=None)[0]
+        gram = scaled @ terms.T
+        b = np.linalg.solve(gram + ridge * np.trace(gram), scaled @ y)
         r = y - b @ terms
         above = r[r > 0]
         spread = max(float(np.sqrt(np.mean(above * above))) if len(above) else 0.0, 1e-12 * float(np.ptp(y)))
@@ -61,8 +65,13 @@ def rough_baseline(z: FloatArray, y: FloatArray) -> FloatArray:
 def find_dip(z: FloatArray, y: FloatArray) -> Dip | None:
     """The most significant dip of y (n,) at rising z (n,), or None where nothing is below the baseline."""
     b = rough_baseline(z, y)
-    u = (z - 0.5 * (z[0] + z[-1])) * (2.0 / (z[-1] - z[0]))
-    return find_excursion(z, b[0] + u * (b[1] + u * b[2]) - y, max(sample_noise(y), 1e-9 * float(np.ptp(y))))
+    middle, half = 0.5 * float(z[0] + z[-1]), 0.5 * float(z[-1] - z[0])
+    u = (z - middle) * (1.0 / half)
+    dip = find_excursion(z, b[0] + u * (b[1] + u * b[2]) - y, max(sample_noise(y), 1e-9 * float(np.ptp(y))))
+    if dip is None:
+        return None
+    at = (dip.centre - middle) / half
+    return replace(dip, level=abs(float(b[0] + at * (b[1] + at * b[2]))))
 
 
 def find_excursion(z: FloatArray, height: FloatArray, noise: float) -> Dip | None:

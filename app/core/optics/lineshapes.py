@@ -11,7 +11,6 @@ All widths are full widths at half maximum in the unit of z.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from app.core.optics.results import FloatArray, StoredShape
 
@@ -57,6 +56,12 @@ def split(p: FloatArray, z: FloatArray) -> tuple[FloatArray, FloatArray]:
     return (t * np.conj(t)).real, d
 
 
+def single_transmission(p: FloatArray, z: FloatArray) -> FloatArray:
+    """T alone of a Lorentz dip; same arguments as `single`."""
+    u = (z - p[..., 0, None]) * (2.0 / p[..., 1, None])
+    return np.asarray(1.0 - p[..., 2, None] / (1.0 + u * u))
+
+
 def pair(p: FloatArray, z: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Two resonances that have nothing to do with one another: T = T_1 T_2, p = both of `single` (..., 6)."""
     t1, d1 = single(p[..., :3], z)
@@ -67,16 +72,19 @@ def pair(p: FloatArray, z: FloatArray) -> tuple[FloatArray, FloatArray]:
 def split_transmission(p: FloatArray, z: FloatArray) -> FloatArray:
     """T alone of a split dip; same arguments as `split`."""
     z0, w, eta, g_re, g_im = (p[..., i, None] for i in range(5))
-    chi = 0.5 * w + 1j * (z - z0)
-    t: NDArray[np.complex128] = 1.0 - eta * w * chi / (chi * chi + (g_re + 1j * g_im))
-    return np.asarray(t.real * t.real + t.imag * t.imag)
+    # |1 - k chi/D|^2 = |D - k chi|^2/|D|^2, in real numbers: this runs over every sample of long scans.
+    d = z - z0
+    re, im = 0.25 * w * w + g_re - d * d, w * d + g_im
+    k = eta * w
+    top_re, top_im = re - 0.5 * k * w, im - k * d
+    return np.asarray((top_re * top_re + top_im * top_im) / (re * re + im * im))
 
 
 def transmission(stored: StoredShape, detuning_mhz: FloatArray) -> FloatArray:
     """Fitted transmission (n,) as a fraction of the baseline at `detuning_mhz` (n,)."""
     z = np.asarray(detuning_mhz, dtype=float)
     if stored.shape == "single":
-        return single(np.array(stored.parameters[:3]), z)[0]
+        return single_transmission(np.array(stored.parameters[:3]), z)
     return split_transmission(np.array(stored.parameters[:5]), z)
 
 

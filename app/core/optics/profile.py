@@ -21,6 +21,9 @@ Quantity = Callable[[FloatArray], tuple[FloatArray, FloatArray]]
 """q (K,) and its gradient (K, P) at p (K, P)."""
 
 _ONE_SIGMA = 0.8413447460685429
+_NEAR = 0.01
+"""How close chi^2 must come to its target, in units of the rise: half of it is the error of the end in sigma."""
+_SHORT = 0.2
 
 
 def quantiles(dof: float) -> tuple[float, float]:
@@ -61,23 +64,28 @@ def profile(
     level = np.tile([t68**2, t68**2, t95**2, t95**2], nq) * variance
     target = best.rss[0] + level
     here = best.pick(np.zeros(4 * nq, dtype=np.intp))
-    open_ = np.ones(4 * nq, dtype=bool)
-    value = np.empty(4 * nq)
+    open_ = np.arange(4 * nq)
     stride = np.ones(4 * nq)
-    for _ in range(iterations):
-        value, gradient = _all(quantities, here.p)
+    for turn in range(iterations):
+        now = here.pick(open_)
+        _, gradient = _of(quantities, now.p, open_)
         with np.errstate(all="ignore"):
-            d, predicted = _step(shape, here, sign[:, None] * gradient, target, free)
-            d *= np.where(open_, stride, 0.0)[:, None]
-            there = safe_evaluate(shape, samples, np.clip(here.p + d, shape.low, shape.high))
-        wild = ~np.isfinite(there.rss) | (there.rss - best.rss[0] > 6.0 * level + 2.0 * (here.rss - best.rss[0]))
-        stride = np.where(wild, stride * 0.5, np.minimum(1.0, stride * 2.0))
-        here = there.where(open_ & ~wild, here)
-        done = (np.abs(here.rss - target) < 2e-3 * level) & (predicted * stride < 2e-3)
-        open_ &= ~(done & ~wild) & (stride > 1e-3)
-        if not open_.any():
+            d, predicted = _step(shape, now, sign[open_, None] * gradient, target[open_], free)
+            pace = stride[open_]
+            there = safe_evaluate(shape, samples, np.clip(now.p + d * pace[:, None], shape.low, shape.high))
+        rise, before = there.rss - best.rss[0], now.rss - best.rss[0]
+        wild = ~np.isfinite(there.rss) | (rise > 6.0 * level[open_] + 2.0 * before)
+        stride[open_] = np.where(wild, pace * 0.5, np.minimum(1.0, pace * 2.0))
+        kept = there.where(~wild, now)
+        for mine, theirs in ((here.p, kept.p), (here.rss, kept.rss), (here.g, kept.g), (here.h, kept.h)):
+            mine[open_] = theirs
+        # The first step is right where chi^2 is quadratic; of later ones about their square is left.
+        done = ~wild & (np.abs(there.rss - target[open_]) < _NEAR * level[open_])
+        done &= (turn == 0) | (predicted * pace < _SHORT)
+        open_ = open_[~done & (stride[open_] > 1e-3)]
+        if not len(open_):
             break
-    value, _ = _all(quantities, here.p)
+    value, _ = _of(quantities, here.p, np.arange(4 * nq))
     inside = here.rss < target - 0.02 * level
     bound = inside & ((here.p <= shape.low) | (here.p >= shape.high) | (stride <= 1e-3)[:, None]).any(axis=1)
     centre = np.array([float(q(best.p)[0][0]) for q in quantities])
@@ -85,9 +93,14 @@ def profile(
     return Profile(centre, value.reshape(nq, 4), points, bound.reshape(nq, 4))
 
 
-def _all(quantities: list[Quantity], p: FloatArray) -> tuple[FloatArray, FloatArray]:
-    parts = [q(p[4 * i : 4 * i + 4]) for i, q in enumerate(quantities)]
-    return np.concatenate([v for v, _ in parts]), np.concatenate([g for _, g in parts])
+def _of(quantities: list[Quantity], p: FloatArray, index: np.ndarray) -> tuple[FloatArray, FloatArray]:
+    """Each problem's own quantity and gradient: `index` (K,) counts quantities in fours."""
+    value, gradient = np.empty(len(p)), np.empty_like(p)
+    owner = index // 4
+    for i in np.unique(owner):
+        mine = np.flatnonzero(owner == i)
+        value[mine], gradient[mine] = quantities[i](p[mine])
+    return value, gradient
 
 
 def _step(
