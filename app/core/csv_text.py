@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import UTC, datetime
 
 Cell = str | float | int | bool | datetime | None
@@ -28,10 +28,19 @@ def cell_text(value: Cell) -> str:
     return repr(value)
 
 
-def csv_text(header: Sequence[str], rows: Iterable[Sequence[Cell]]) -> str:
-    """A whole file: one header line, commas, quotes where needed, lines ended as RFC 4180 has them."""
+def csv_lines(header: Sequence[str], rows: Iterable[Sequence[Cell]]) -> Iterator[str]:
+    """A file line by line: header first, commas, quotes where needed, lines ended as RFC 4180 has them."""
     out = io.StringIO(newline="")
     writer = csv.writer(out, lineterminator="\r\n")
     writer.writerow(header)
-    writer.writerows([cell_text(value) for value in row] for row in rows)
-    return out.getvalue()
+    yield out.getvalue()
+    for row in rows:
+        out.seek(0)
+        out.truncate()
+        writer.writerow([cell_text(value) for value in row])
+        yield out.getvalue()
+
+
+def csv_text(header: Sequence[str], rows: Iterable[Sequence[Cell]]) -> str:
+    """A whole file."""
+    return "".join(csv_lines(header, rows))
