@@ -35,6 +35,7 @@ DEEDS: dict[type[told.Happening], tuple[str, Teller]] = {
     told.ToolArrives: ("register tool", stock.tool),
     told.ToolLooked: ("record tool event", stock.tool_event),
     told.LotOpened: ("register lot", stock.lot),
+    told.LotUsedUp: ("change lot", stock.lot_used_up),
     told.MaskArrives: ("register mask", stock.mask),
     told.RecipeVersionMade: ("make recipe version", stock.recipe_version),
     told.SpecificationMade: ("make specification", stock.specification),

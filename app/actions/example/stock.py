@@ -7,16 +7,16 @@ from datetime import timedelta
 from sqlalchemy import select
 
 from app.actions.example.intake import Known
-from app.actions.lots import register_lot
+from app.actions.lots import change_lot, register_lot
 from app.actions.masks import register_mask
 from app.actions.people import register_person
 from app.actions.recipes import add_version, register_recipe
 from app.actions.specifications import register_specification
 from app.actions.tools import record_tool_event, register_tool
 from app.core.example import happenings as told
-from app.db.models.material import MaskArray
+from app.db.models.material import Lot, MaskArray
 from app.db.session import Writing
-from app.schemas.lots import LotIn
+from app.schemas.lots import LotChangeIn, LotIn
 from app.schemas.masks import ArrayIn, MaskIn
 from app.schemas.people import PersonIn
 from app.schemas.recipes import RecipeIn, RecipeVersionIn
@@ -65,6 +65,21 @@ def lot(writing: Writing, it: told.LotOpened, known: Known) -> None:
         properties=dict(it.properties),
     )
     known.lots[it.code] = register_lot(writing, data).id
+
+
+def lot_used_up(writing: Writing, it: told.LotUsedUp, known: Known) -> None:
+    """A lot is used up; all else of it stays as it stands."""
+    row = writing.session.get_one(Lot, known.lots[it.code])
+    data = LotChangeIn(
+        name=row.name,
+        supplier_lot=row.supplier_lot,
+        opened_at=row.opened_at,
+        expires_at=row.expires_at,
+        properties=row.properties,
+        used_up=True,
+        note=row.note,
+    )
+    change_lot(writing, row.id, data)
 
 
 def mask(writing: Writing, it: told.MaskArrives, known: Known) -> None:

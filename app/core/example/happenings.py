@@ -68,6 +68,13 @@ class LotOpened(Happening):
 
 
 @dataclass(frozen=True)
+class LotUsedUp(Happening):
+    """A lot that is no more."""
+
+    code: str
+
+
+@dataclass(frozen=True)
 class Array:
     """One array of a mask; `ladder_um` gives a disc size for each row where sizes climb."""
 

@@ -9,6 +9,7 @@ from app.core.example.happenings import (
     Array,
     Happening,
     LotOpened,
+    LotUsedUp,
     MaskArrives,
     PersonJoins,
     RecipeVersionMade,
@@ -106,15 +107,16 @@ def tools(at: datetime) -> Iterator[Happening]:
 
 
 def calibrations(at: datetime, weeks: int) -> Iterator[Happening]:
-    """The laser's power read every ten weeks, the probes' tuning every twelve."""
+    """The CO₂ laser's power every ten weeks, one probe's tuning every twelve, the other's once and then forgotten."""
     for week in range(0, weeks, 10):
         when = at + timedelta(weeks=week, hours=1)
         value = W_PER_PERCENT * (1 - 0.004 * (week // 10 % 3))
         yield ToolLooked(when, LEAD, "CO2", "calibration", "w_per_dial", value, "W/%", 84, "Read at the sample")
     for week in range(0, weeks, 12):
-        for probe in (PROBE_1550, PROBE_780):
-            when = at + timedelta(weeks=week, hours=2)
-            yield ToolLooked(when, MEASURER, probe, "calibration", "tuning_sigma", RATE_SIGMA, "", 100, "By sidebands")
+        when = at + timedelta(weeks=week, hours=2)
+        yield ToolLooked(when, MEASURER, PROBE_1550, "calibration", "tuning_sigma", RATE_SIGMA, "", 100, "By sidebands")
+    when = at + timedelta(hours=3)
+    yield ToolLooked(when, MEASURER, PROBE_780, "calibration", "tuning_sigma", RATE_SIGMA, "", 150, "By sidebands")
 
 
 def lots(at: datetime) -> Iterator[Happening]:
@@ -132,6 +134,8 @@ def bath(at: datetime, number: int) -> Iterator[Happening]:
     code = f"BATH-{number}"
     yield LotOpened(at, MAKER, code, "etchant_bath", "Buffered oxide etchant 6:1", "invented E61", 120, ratio)
     yield ToolLooked(at + timedelta(minutes=1), MAKER, "HOOD", "bath_change", note=f"{code} poured")
+    if number > 1:
+        yield LotUsedUp(at + timedelta(minutes=2), MAKER, f"BATH-{number - 1}")
 
 
 def mask(at: datetime, code: str) -> MaskArrives:
