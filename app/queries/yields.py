@@ -28,6 +28,7 @@ BY: Mapping[str, str] = {
     "month": "Month of the act",
     "mask": "Mask array",
 }
+MOST_CODES = 3
 Q_NAMES = ("q_best", "q_typical", "modes_fitted", "picked", "scanned_at")
 
 
@@ -170,12 +171,18 @@ def _acts(
     keys = act_keys(stage, table)
     acts = []
     for act in step.acts:
-        roots = sorted(set(table["root_code"][keys == act.name]))
-        shown = ", ".join(roots[:3]) + (f" and {len(roots) - 3} more" if len(roots) > 3 else "")
+        shown = _codes(table.where(keys == act.name))
         at = times.get(int(act.name)) if act.name.isdecimal() else None
         name = f"{day_text(at, zone)}, {shown}" if at else f"{shown}, act not logged"
         acts.append(NamedAct(name, act.passed, act.decided, act.share, act.interval.low, act.interval.high))
     return tuple(acts)
+
+
+def _codes(table: Columns) -> str:
+    """The pieces an act was done on, or the wafers they came from where there are many."""
+    pieces, roots = sorted(set(table["piece_code"])), sorted(set(table["root_code"]))
+    codes = pieces if len(pieces) <= MOST_CODES else roots
+    return ", ".join(codes[:MOST_CODES]) + (f" and {len(codes) - MOST_CODES} more" if len(codes) > MOST_CODES else "")
 
 
 def day_text(at: datetime, zone: ZoneInfo) -> str:

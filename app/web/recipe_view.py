@@ -153,14 +153,20 @@ def recipes_context(found: RecipeFigures, asked: Asked) -> RecipesContext:
         target_says=found.specification.says if found.specification else "",
         height=HEIGHT,
         interval_y=INTERVAL_Y,
-        heading=found.by[0].label if found.by else "Group",
-        subheading=", ".join(each.label for each in found.by[1:]),
+        heading=_heading(found.by[0]) if found.by else "Group",
+        subheading=", ".join(_heading(each) for each in found.by[1:]),
         ranked=tuple(_row(group, found, axis, power) for group in found.groups.ranked),
         few=tuple(_row(group, found, axis, power) for group in found.groups.few),
         needs=f"Not ranked yet: a group needs {MIN_DEVICES} devices from {MIN_WAFERS} {_plural(whole)}",
         day=found.groups.cannot_be_told_from_the_day,
         shared=found.sessions_shared,
     )
+
+
+def _heading(field: SearchField) -> str:
+    """The field with its step, since several steps have a temperature."""
+    named = field.kind in ("recipe", "person", "mask", "wafer")
+    return field.label if named else f"{field.group}: {field.label[0].lower()}{field.label[1:]}"
 
 
 def _plural(noun: str) -> str:
