@@ -8,7 +8,9 @@ from dataclasses import dataclass
 from app.core.mask_layout import Box, box_of
 from app.core.sites import Array
 
-CORNER_ROWS, CORNER_COLUMNS = 3, 5
+CORNER_ROWS, CORNER_COLUMNS = 5, 8
+TALL = 0.7
+"""A corner is drawn at most so high for its width."""
 BARS_UM = (10, 20, 50, 100, 200, 500, 1000, 2000, 5000, 10000, 20000, 50000)
 """Lengths a scale bar may have."""
 
@@ -92,7 +94,9 @@ def draw_plate(arrays: Sequence[Array], plate_mm: float | None, edge_margin_mm: 
 
 def draw_array(array: Array) -> ArrayDrawing:
     """The corner at row 1, column 1, with as many discs as show size and spacing."""
-    rows, columns = min(array.rows, CORNER_ROWS), min(array.columns, CORNER_COLUMNS)
+    columns = min(array.columns, CORNER_COLUMNS)
+    fitting = 1 + int(TALL * columns * array.pitch_x_um / array.pitch_y_um)
+    rows = min(array.rows, CORNER_ROWS, max(2, fitting))
     discs = tuple(
         Disc((column - 1) * array.pitch_x_um, (row - 1) * array.pitch_y_um, array.size_um(row) / 2)
         for row in range(1, rows + 1)
@@ -106,10 +110,10 @@ def draw_array(array: Array) -> ArrayDrawing:
         left=-reach - edge,
         top=-reach - edge,
         width=width + 2 * edge,
-        height=height + 5 * edge,
-        font=1.6 * edge,
+        height=height + 6 * edge,
+        font=1.4 * edge,
         discs=discs,
-        bar=_bar(-reach, height - reach + 2.2 * edge, width, 2.1 * edge),
+        bar=_bar(-reach, height - reach + 2.2 * edge, width, 1.9 * edge),
         says=f"First {rows} of {array.rows} rows and {columns} of {array.columns} columns, to scale",
     )
 

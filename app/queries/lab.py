@@ -75,12 +75,13 @@ def quantities_here(session: Session) -> Mapping[str, Quantity]:
 
 
 def stated_ranges(session: Session) -> list[Stated]:
-    """Plausible ranges of all quantities a form asks for, in their declared order."""
+    """Plausible ranges of all quantities that have one, in their declared order."""
     rows = {row.quantity: row for row in session.scalars(select(QuantityRange))}
     here = quantities_here(session)
     return [
         Stated(here[name], declared.plausible, here[name].plausible != declared.plausible, _version(rows.get(name)))
         for name, declared in QUANTITIES.items()
+        if declared.plausible != (None, None) or name in rows
     ]
 
 

@@ -48,9 +48,9 @@ def test_a_fibre_spool_will_do_instead_of_a_mask(client: TestClient) -> None:
 
 def test_other_pages_point_to_the_first_steps_until_a_piece_is_there(client: TestClient) -> None:
     """The pointer says how many are left, and is not on the page it points to."""
-    assert "This lab is still empty." in client.get("/lab").text
+    assert "This lab has no piece yet." in client.get("/lab").text
     assert "5 of its five first steps" in client.get("/lab/tools").text
-    assert "This lab is still empty." not in client.get("/start").text
+    assert "This lab has no piece yet." not in client.get("/start").text
 
 
 def test_the_first_person_is_logging_at_once_and_brings_the_usual_specifications(client: TestClient) -> None:

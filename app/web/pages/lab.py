@@ -199,7 +199,8 @@ def _bare(value: float | None, name: str) -> str:
 
 
 def _range(quantity: Quantity) -> str:
-    low, high = (None if end is None else value_text(end, quantity) for end in quantity.plausible)
+    bare = replace(quantity, decimals=0)
+    low, high = (None if end is None else value_text(end, bare) for end in quantity.plausible)
     if low is None and high is None:
         return "anything possible"
     if low is None or high is None:

@@ -133,7 +133,7 @@ def _new_form(kind: str) -> PlainForm:
         *_days(),
     )
     more = asks_of(LOT_PROPERTIES.get(kind, ()))
-    note = ("Note", (forms.text("note", "Note", long=True),))
+    note = ("", (forms.text("note", "Note", long=True),))
     return PlainForm(
         title=f"A lot: {LOT_KINDS[kind].lower()}" if kind in LOT_KINDS else "A lot",
         trail=TRAIL,
@@ -153,7 +153,7 @@ def _change_form(found: LotFacts, zone: ZoneInfo) -> PlainForm:
         forms.flag("used_up", "Used up"),
     )
     more = asks_of(LOT_PROPERTIES.get(found.kind, ()))
-    note = ("Note", (forms.text("note", "Note", long=True),))
+    note = ("", (forms.text("note", "Note", long=True),))
     stored: dict[str, Any] = {
         "name": found.name,
         "supplier_lot": found.supplier_lot,

@@ -178,7 +178,7 @@ def _new_form(kind: str) -> PlainForm:
     groups = (
         ("", asks),
         *((("Of this kind", more),) if more else ()),
-        ("Note", (forms.text("note", "Note", long=True),)),
+        ("", (forms.text("note", "Note", long=True),)),
     )
     return PlainForm(
         title="A tool",
@@ -201,7 +201,7 @@ def _change_form(found: ToolFacts) -> PlainForm:
     groups = (
         ("", asks),
         *(((found.kind_word, more),) if more else ()),
-        ("Note", (forms.text("note", "Note", long=True),)),
+        ("", (forms.text("note", "Note", long=True),)),
     )
     stored = {"name": found.name, "place": found.place, "state": found.state, "note": found.note}
     return PlainForm(
@@ -232,7 +232,7 @@ def _event_form(found: ToolFacts, kind: str) -> PlainForm:
         trail=(*TRAIL, (found.code, f"/lab/tools/{found.code}")),
         action=f"/lab/tools/{found.code}/events/new",
         button=f"Save this {TOOL_EVENTS[kind].lower()}",
-        groups=(("", tuple(asks)), ("Note", note)),
+        groups=(("", tuple(asks)), ("", note)),
         deed="record tool event",
         stored={"kind": kind, "done_at": "now"},
     )

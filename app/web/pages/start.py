@@ -54,7 +54,7 @@ def start(request: Request, session: Reading) -> Response:
             "Who you are",
             "Each record is kept in somebody’s name. The first person is a lead; more can be added at any time.",
             begun.people,
-            (Way("Say who you are", f"/lab/people/new?{BACK}"),),
+            (Way("Add another person" if begun.people else "Say who you are", f"/lab/people/new?{BACK}"),),
         ),
         (
             "Your tools",
