@@ -74,6 +74,7 @@ def take_in_hand(writing: Writing, data: TakingIn) -> list[Device]:
         sites = sorted(set(chosen.sites))
         array = arrays.get(chosen.exposure_number)
         words = sites_text(sites, array.rows, array.columns) if array and sites else ""
+        words = f"exposure {chosen.exposure_number}: {words}" if words and len(arrays) > 1 else words
         devices += take_sites(
             writing, piece, chosen.exposure_number, sites, purpose=data.purpose, words=words, done_at=data.done_at
         )

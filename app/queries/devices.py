@@ -11,6 +11,7 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from app.core.figures import q_text
 from app.core.process.beam import energy_j, fluence_j_cm2, peak_intensity_w_cm2
 from app.core.process.melt import NoShape, toroid
 from app.core.vocab import CAUSES, SHOT_OUTCOMES, SHOT_PURPOSES, VERDICTS, defect_words
@@ -136,6 +137,7 @@ def device_sheet(session: Session, code: str) -> DeviceSheet | None:
     events = _own_events(session, device)
     names = names_for(session, events)
     spots = _spots(session, events)
+    scans = _scans(session, [e for e in events if isinstance(e, Scan)], names)
     lot = session.get(Lot, row.lot_id) if row.lot_id else None
     cladding = (lot.properties or {}).get("cladding_um") if lot else None
     return DeviceSheet(
@@ -146,9 +148,9 @@ def device_sheet(session: Session, code: str) -> DeviceSheet | None:
         lineage=tuple(lineage),
         facts=facts,
         piece_facts=inherits,
-        history=tuple(_history(session, lineage, device, events, names)),
+        history=tuple(_with_q(_history(session, lineage, device, events, names), scans)),
         shots=tuple(_shot(e, spots, names) for e in events if isinstance(e, ReflowShot)),
-        scans=tuple(_scans(session, [e for e in events if isinstance(e, Scan)], names)),
+        scans=tuple(scans),
         geometry=_geometry(device.kind, facts, inherits),
         cladding_um=cladding if isinstance(cladding, (int, float)) else None,
         files=tuple(_files(session, events)),
@@ -174,7 +176,7 @@ def _spots(session: Session, events: Sequence[Event]) -> dict[int, float | None]
 def _history(
     session: Session, lineage: Sequence[PieceRef], device: Device, events: Sequence[Any], names: Names
 ) -> list[Happening]:
-    """What its piece and the pieces before it went through, as inherited, and its own life after it."""
+    """Its own life and, as inherited, what its piece and the pieces before it went through, in one order of time."""
     inherited = [
         replace(each, inherited=True)
         for each in piece_history(session, lineage)
@@ -182,7 +184,24 @@ def _history(
     ]
     findings = _findings(session, device.id)
     own = [_own(event, names, findings) for event in events]
-    return [*inherited, *own]
+    return sorted([*inherited, *own], key=lambda each: (each.at, each.entry))
+
+
+def _with_q(history: Sequence[Happening], scans: Sequence[ScanLine]) -> list[Happening]:
+    """Each scan with the Q it became, as far as somebody accepted it."""
+    told = {scan.id: scan for scan in scans}
+    result: list[Happening] = []
+    for each in history:
+        scan = told.get(each.entry)
+        if scan is not None:
+            qs = [
+                f"Q {'at least ' if fit.at_least else ''}{q_text(fit.q, fit.q_low, fit.q_high)}, grade {fit.grade}"
+                for fit in scan.fits
+                if fit.state == "accepted" and fit.q is not None
+            ]
+            each = replace(each, facts=tuple(Fact(text) for text in qs or ["no accepted fit"]))
+        result.append(each)
+    return result
 
 
 def _own(event: Any, names: Names, findings: Mapping[int, tuple[Finding, list[str]]]) -> Happening:

@@ -39,10 +39,11 @@ CUTS = {"scribe_and_cleave": "Scribed and cleaved", "dice": "Diced"}
 
 @dataclass(frozen=True)
 class Fact:
-    """One thing a record says; `planned` is the recipe's value where this departs from it."""
+    """One thing a record says; `planned` is the recipe's value where this departs from it, `usual` where it agrees."""
 
     text: str
     planned: str = ""
+    usual: bool = False
 
 
 @dataclass(frozen=True)
@@ -120,7 +121,20 @@ def piece_history(session: Session, lineage: Sequence[PieceRef]) -> list[Happeni
             told, piece_code=codes[piece_id], inherited=piece_id != own.id, pieces=tuple(made.get(event_id, ()))
         )
         found.append((places[piece_id], told))
-    return [told for _, told in sorted(found, key=lambda each: (each[0], each[1].at, each[1].entry))]
+    return _takings_together([h for _, h in sorted(found, key=lambda each: (each[0], each[1].at, each[1].entry))])
+
+
+def _takings_together(history: Sequence[Happening]) -> list[Happening]:
+    """Sites taken in hand one after another on one day are one line."""
+    result: list[Happening] = []
+    for told in history:
+        last = result[-1] if result else None
+        alike = last is not None and last.kind == told.kind == "taking" and last.at.date() == told.at.date()
+        if last is not None and alike and (last.who, last.piece_code) == (told.who, told.piece_code):
+            result[-1] = replace(last, facts=(*last.facts, *told.facts))
+        else:
+            result.append(told)
+    return result
 
 
 def tell(event: Event, names: Names, rows: Sequence[Any] = ()) -> Happening:
@@ -190,7 +204,7 @@ def _setting_fact(setting: Setting, value: Any, planned: Any, names: Names) -> F
         text = setting.words if value else ""
     if planned is not None and planned != value:
         return Fact(text or f"{setting.words} no", setting_text(setting, planned, names.lots))
-    return Fact(text) if text else None
+    return Fact(text, usual=planned is not None) if text else None
 
 
 def _row_fact(settings: Sequence[Setting], row: Any, plan: Mapping[str, Any] | None, names: Names) -> Fact | None:
@@ -198,14 +212,14 @@ def _row_fact(settings: Sequence[Setting], row: Any, plan: Mapping[str, Any] | N
 
     def line(values: Mapping[str, Any]) -> str:
         known = [(each, values[each.name]) for each in settings if values.get(each.name) is not None]
-        return ", ".join(f"{each.words.lower()} {setting_text(each, value, names.lots)}" for each, value in known)
+        return ", ".join(f"{each.words} {setting_text(each, value, names.lots)}" for each, value in known)
 
     done = {each.name: getattr(row, each.name) for each in settings}
     text = line(done)
     if not text:
         return None
     differs = plan is not None and any(plan.get(n) is not None and plan[n] != v for n, v in done.items())
-    return Fact(text[:1].upper() + text[1:], line(plan or {}) if differs else "")
+    return Fact(text, line(plan or {}) if differs else "")
 
 
 def _measured(event: Any) -> tuple[Fact, ...]:

@@ -37,7 +37,7 @@ def _events(session: Session, kind: type[Event], devices: Any) -> list[Any]:
 def _shots(session: Session, devices: Any, melted: bool) -> list[Happening]:
     shots = _events(session, ReflowShot, devices)
     names = names_for(session, shots)
-    noun = "fibre ends" if melted else "discs"
+    noun = "fibre end" if melted else "disc"
     found: list[Happening] = []
     for session_id, some in _grouped(shots, lambda shot: shot.session_id).items():
         last = {shot.device_id: shot for shot in some}
@@ -51,13 +51,13 @@ def _shots(session: Session, devices: Any, melted: bool) -> list[Happening]:
             other = {s.device_id for s in some if plan is not None and getattr(s, name) not in (None, plan)}
             if other:
                 unit = (planned.get("dial_unit") or "W") if name == "dialled" else "s"
-                facts.append(Fact(f"{len(other)} {noun}", f"{plan:g} {unit}"))
+                facts.append(Fact(_n(len(other), noun), f"{plan:g} {unit}"))
         found.append(
             Happening(
                 entry=some[0].id,
                 at=some[0].done_at,
                 kind="reflow",
-                heading=f"{'Melting' if melted else 'Reflow'}, {len(last)} {noun}",
+                heading=f"{'Melting' if melted else 'Reflow'}, {_n(len(last), noun)}",
                 who=_who(names.people, some),
                 recipe=recipe,
                 facts=tuple(facts),

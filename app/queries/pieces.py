@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from statistics import median
 from typing import Any
@@ -81,7 +81,7 @@ def piece_sheet(session: Session, piece_id: int, now: datetime) -> PieceSheet:
     history = piece_history(session, lineage)
     sums = device_sums(session, [piece_id, *below], melted=piece.kind == "fibre_batch")
     summed = {each.entry for each in sums}
-    history = [*(each for each in history if each.entry not in summed), *sums]
+    history = [*(each for each in history if each.entry not in summed), *_before_parting(sums, history)]
     ratios = [d.values["pillar_ratio"] for d in devices if d.values["pillar_ratio"] is not None]
     who = session.get(Operator, row.registered_by_id) if row.registered_by_id else None
     lot = session.get(Lot, row.lot_id) if row.lot_id else None
@@ -133,6 +133,16 @@ def lineage_of(session: Session, piece: PieceRef) -> list[PieceRef]:
         if parent is None:
             return chain
         chain.append(PieceRef(parent.id, parent.code, parent.kind))
+
+
+def _before_parting(sums: Sequence[Happening], history: Sequence[Happening]) -> list[Happening]:
+    """What devices went through while they were still on an ancestor is inherited from that ancestor."""
+    partings = [(h.at, h.piece_code) for h in history if h.kind == "parting" and h.inherited and not h.voided]
+    result: list[Happening] = []
+    for told in sums:
+        on = next((code for at, code in sorted(partings) if told.at < at), "")
+        result.append(replace(told, inherited=True, piece_code=on) if on else told)
+    return result
 
 
 def _place(happening: Happening, lineage: Sequence[PieceRef]) -> int:

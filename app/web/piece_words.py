@@ -88,7 +88,7 @@ def _discs(sheet: PieceSheet) -> list[Cell]:
 
 def _in_hand(sheet: PieceSheet) -> Cell:
     noun = "fibre end" if sheet.piece.kind == "fibre_batch" else "device"
-    kinds = [f"{n} {PURPOSES.get(purpose, purpose).lower()}" for purpose, n in sorted(sheet.purposes.items())]
+    kinds = [_n(n, PURPOSES.get(purpose, purpose).lower()) for purpose, n in sorted(sheet.purposes.items())]
     count = len(sheet.devices)
     return ("In hand", _n(count, noun) if count else "none yet", ", ".join(kinds) if count else "")
 
