@@ -18,6 +18,8 @@ from app.core.standing import state_columns
 from app.core.stats.step_table import step_table
 from app.core.vocab import STAGES, STATES
 from app.db.session import Database
+from app.queries.device_export import device_rows
+from app.queries.recipe_search import RecipeAsk, recipe_figures
 from app.queries.yields import YieldAsk, YieldFigures, yield_figures
 from tests.queries.small_lab import START, SmallLab, sites
 
@@ -370,3 +372,24 @@ def test_a_low_q_narrows_the_bounds_even_where_a_size_is_unknown(database: Datab
     assert (covered.characterised, covered.unsized, covered.on_spec.measured.decided) == (2, 2, 0)
     assert covered.on_spec.bounds is not None
     assert (covered.on_spec.bounds.low, covered.on_spec.bounds.high) == (0, 3 / 4)
+
+
+def test_both_databases_count_alike(either_database: Database) -> None:
+    """The device table, pieces lost and groups read the same on SQLite and PostgreSQL."""
+    lab = SmallLab(either_database)
+    first, d = lab.patterned("W001", sites(1, 3))
+    second, _ = lab.patterned("W002", sites(1, 2))
+    lab.step("oxide_etch", [first, second])
+    lab.lose_piece(second)
+    lab.undercut([first])
+    sitting = lab.sitting()
+    lab.shot(d[0], sitting, "good")
+    lab.shot(d[1], sitting, "over_melted")
+    lab.measure(d[0], 2e8)
+    found = figures(either_database)
+    assert counts(found)["reflowed"] == {"passed": 1, "failed": 1, "waiting": 1, "lost_earlier": 2}
+    assert [(lost.code, lost.under_way) for lost in found.lost] == [("W002", 2)]
+    assert [group.name for group in found.groups] == ["W001", "W002"]
+    with either_database.reading() as session:
+        assert len(device_rows(session).rows) == 5
+        assert recipe_figures(session, RecipeAsk()).devices == 1
