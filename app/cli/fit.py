@@ -123,7 +123,8 @@ def _fit_file(file: str, args: argparse.Namespace) -> tuple[int, dict[str, Any],
     except ScanUnreadable as unreadable:
         return 2, failed_json(file, unreadable.code, unreadable.text), ""
     begun = time.perf_counter()
-    analysis = analyse(scan, FitOptions(model=args.model, regime=args.regime, dark=args.dark))
+    options = FitOptions(model=args.model, regime=args.regime, dark=args.dark, whole=args.window is not None)
+    analysis = analyse(scan, options)
     seconds = time.perf_counter() - begun
     if isinstance(analysis, NoFit):
         return 1, failed_json(file, analysis.code, analysis.text), ""

@@ -207,7 +207,8 @@ def test_options_decide_shape_regime_window_and_dark(tmp_path, capsys):
     centre = C * 1e3 / NU_MHZ
     one = fit(capsys, path, "--window", centre + 2e-5, centre + 2e-4)[1]
     assert one["model"] == "single"
-    assert one["points"] < 400
+    nm = C * 1e3 / (NU_MHZ + np.linspace(-60, 60, 1500))
+    assert one["points"] == ((nm >= centre + 2e-5) & (nm <= centre + 2e-4)).sum()
     assert one["modes"][0]["linewidth_mhz"]["value"] == pytest.approx(6.5, rel=0.1)
     over = fit(capsys, wavelength_file(tmp_path / "b.csv"), "--regime", "over")[1]
     assert over["regime"] == {"reading": "over", "basis": "option"}

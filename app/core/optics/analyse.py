@@ -28,8 +28,9 @@ _NEIGHBOUR_SNR, _NEIGHBOUR_DEPTH = 8.0, 0.1
 def analyse(scan: Scan, options: FitOptions | None = None) -> Analysis | NoFit:
     """Find the strongest resonance of a scan, fit it single and split, weigh the evidence, and state Q.
 
-    The scan is cut to 25 extents of the resonance to each side, and before any other dip. Returns NoFit where no
-    dip beats the baseline alone by a difference in BIC of 10, or where it cannot be fitted.
+    The scan is cut to 25 extents of the resonance to each side, and before any other dip, unless the options say
+    that it is to be used whole. Returns NoFit where no dip beats the baseline alone by a difference in BIC of 10,
+    or where it cannot be fitted.
     """
     options = options or FitOptions()
     x, y = scan.detuning_mhz, scan.signal - options.dark
@@ -51,6 +52,8 @@ def analyse(scan: Scan, options: FitOptions | None = None) -> Analysis | NoFit:
 
 def _rounds(x: FloatArray, y: FloatArray, dip: Dip, options: FitOptions) -> Round | None:
     """Fit, look what else is in the window, cut before it, fit again; nearer where the background is no parabola."""
+    if options.whole:
+        return fit_window(x, y, dip, options, len(x))
     done, found, walls = _settled(x, y, dip, options, WINDOW_EXTENTS, (float(x[0]), float(x[-1])))
     if done is not None and done.noise.reduced_chi2 > 1.5:
         near, _, _ = _settled(x, y, found, options, NEAR_EXTENTS, walls)

@@ -110,7 +110,7 @@ def fit_single(samples: Samples, dip: Dip) -> Fitted:
     shape = single_shape(samples.z)
     depth = min(max(dip.depth, 1e-3), 0.98)
     starts = np.array([[dip.centre, dip.width * f, depth] for f in (1.0, 0.4, 2.5)])
-    point = minimise(shape, samples, starts, _SINGLE_FREE, iterations=15, tolerance=0.1)
+    point = minimise(shape, samples, starts, _SINGLE_FREE, iterations=9, tolerance=0.1)
     best = int(np.argmin(np.where(point.p[:, 2] > 0, point.rss, np.inf)))
     return Fitted(shape, _SINGLE_FREE, point.pick([best]), starts[best], samples)
 

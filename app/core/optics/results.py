@@ -56,6 +56,8 @@ class FitOptions:
     model: Literal["auto", "single", "split"] = "auto"
     regime: Reading | None = None
     dark: float = 0.0
+    whole: bool = False
+    """Fit every sample given, as where a window was set by hand, instead of cutting one out around the dip."""
 
 
 @dataclass(frozen=True)

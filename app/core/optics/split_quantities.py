@@ -80,32 +80,31 @@ def mean_intrinsic(p: FloatArray) -> Pair:
 
 
 def split_contrast(side: int) -> Quantity:
-    """1 - T in the minimum downhill from the lower (-1) or upper (+1) mode.
+    """1 - T in the minimum on the lower (-1) or upper (+1) mode's side of the centre.
 
     By the envelope theorem its gradient is that of -T at the minimum. The two sides are kept apart because the
     lower of two nearly equal minima jumps from one to the other.
     """
 
     def quantity(p: FloatArray) -> Pair:
-        values, gradients = np.empty(len(p)), np.empty_like(p)
-        for i, row in enumerate(p):
-            z = _downhill(row, side)
-            t, d = split(row, np.array([z]))
-            values[i], gradients[i] = 1.0 - t[0], -d[:, 0]
-        return values, gradients
+        t, d = split(p, _minimum(p, side)[:, None])
+        return 1.0 - t[:, 0], -d[:, :, 0]
 
     return quantity
 
 
-def _downhill(row: FloatArray, side: int) -> float:
-    """Position of the minimum of T reached downhill from one mode, by a grid and a parabola."""
-    g = np.sqrt(complex(row[3], row[4]))
-    middle, reach = row[0] + side * g.real, 1.2 * (row[1] + 2.0 * abs(g.imag))
-    z = np.linspace(middle - reach, middle + reach, 121)
-    t = split_transmission(row, z)
-    at = len(z) // 2
-    while 1 < at < len(z) - 2 and min(t[at - 1], t[at + 1]) < t[at]:
-        at += -1 if t[at - 1] < t[at + 1] else 1
-    down, bend = t[at - 1] - t[at + 1], t[at - 1] - 2 * t[at] + t[at + 1]
-    shift = float(np.clip(0.5 * down / bend, -1, 1)) if bend > 0 else 0.0
-    return float(z[at] + shift * (z[1] - z[0]))
+def _minimum(p: FloatArray, side: int) -> FloatArray:
+    """Positions (K,) of the minimum of T on one side of the centre, by a grid and a parabola."""
+    g = np.sqrt(p[:, 3] + 1j * p[:, 4])
+    reach = g.real + 1.2 * (p[:, 1] + 2.0 * np.abs(g.imag))
+    # The grid spans a few widths at most: wide pairs are looked at around their mode alone.
+    near, far = p[:, 0] - 0.1 * side * p[:, 1], p[:, 0] + side * reach
+    start = np.where(g.real > 2.5 * p[:, 1], p[:, 0] + side * (g.real - 1.2 * p[:, 1]), near)
+    z = start[:, None] + (far - start)[:, None] * np.linspace(0.0, 1.0, 61)
+    t = split_transmission(p, z)
+    rows = np.arange(len(p))
+    at = np.clip(np.argmin(t, axis=1), 1, z.shape[1] - 2)
+    before, here, after = (t[rows, at + i] for i in (-1, 0, 1))
+    bend = before - 2.0 * here + after
+    shift = np.where(bend > 0, 0.5 * (before - after) / np.where(bend > 0, bend, 1.0), 0.0)
+    return np.asarray(z[rows, at] + np.clip(shift, -1.0, 1.0) * (z[:, 1] - z[:, 0]))
