@@ -50,7 +50,9 @@ class LogContext:
     kinds: tuple[tuple[str, tuple[tuple[str, str], ...]], ...]
     groups: tuple[tuple[str, tuple[Waiting, ...]], ...]
     typed: str
-    chosen: frozenset[str]
+    chosen: tuple[str, ...]
+    elsewhere: tuple[str, ...]
+    """Chosen pieces that are not in the list: nothing is in work on them, but they were named."""
     error: str
 
 
@@ -105,8 +107,11 @@ def log(request: Request, session: Reading, pieces: str = "", to: str = "") -> R
     groups = tuple(waiting_groups(session, datetime.now(UTC)))
     offered = _offered(request)
     kinds = tuple((name, tuple((to, words) for to, words in some.items() if to in offered)) for name, some in KINDS)
-    chosen = frozenset(piece.code for piece in found)
-    return page(request, "log/log.html", LogContext(kinds, groups, pieces, chosen, error))
+    chosen = tuple(piece.code for piece in found)
+    listed = {each.piece.code for _, some in groups for each in some}
+    elsewhere = tuple(code for code in chosen if code not in listed)
+    error = error or (f"No piece is called {', '.join(unknown[:4])}." if unknown else "")
+    return page(request, "log/log.html", LogContext(kinds, groups, " ".join(unknown), chosen, elsewhere, error))
 
 
 def _offered(request: Request) -> frozenset[str]:

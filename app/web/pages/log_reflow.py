@@ -80,11 +80,14 @@ SESSION = (
     forms.choice("alignment", "Alignment check", ALIGNMENTS),
     forms.choice("alignment_when", "Checked", ALIGNED),
 )
+FIRST = ("dialled", "dial_unit", "exposure_s")
+"""Settings that stand beside what they put on the sample; the others follow the outcome."""
 SHOT = (
     forms.text("device", "Device"),
-    *[forms.of_setting(setting) for setting in REFLOW.settings],
-    forms.choice("purpose", "Purpose", SHOT_PURPOSES),
+    *[forms.of_setting(REFLOW.setting(name)) for name in FIRST],
     forms.choice("outcome", "Outcome", OUTCOMES),
+    forms.choice("purpose", "Purpose", SHOT_PURPOSES),
+    *[forms.of_setting(setting) for setting in REFLOW.settings if setting.name not in FIRST],
     forms.text("note", "Note"),
 )
 SETTINGS = tuple(setting.name for setting in REFLOW.settings)
