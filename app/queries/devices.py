@@ -119,7 +119,6 @@ class DeviceSheet:
     scans: tuple[ScanLine, ...]
     geometry: Geometry
     cladding_um: float | None
-    files: tuple[tuple[int, str, str], ...]
     version: int
 
 
@@ -153,7 +152,6 @@ def device_sheet(session: Session, code: str) -> DeviceSheet | None:
         scans=tuple(scans),
         geometry=_geometry(device.kind, facts, inherits),
         cladding_um=cladding if isinstance(cladding, (int, float)) else None,
-        files=tuple(_files(session, events)),
         version=device.version,
     )
 
@@ -345,14 +343,3 @@ def _geometry(kind: str, facts: Mapping[str, Any], piece: Mapping[str, Any]) -> 
     if isinstance(shape, NoShape):
         return Geometry(None, shape.reason, disc, oxide, outer)
     return Geometry(shape.minor_um, "", disc, oxide, outer)
-
-
-def _files(session: Session, events: Sequence[Event]) -> list[tuple[int, str, str]]:
-    """(id, name, of what) of files attached to its events, scans' own apart."""
-    kinds = {event.id: event for event in events}
-    rows = session.execute(
-        select(Attachment.id, Attachment.file_name, Attachment.of_id, Attachment.of_table)
-        .where(Attachment.of_id.in_(kinds), Attachment.of_table == "event")
-        .order_by(Attachment.id)
-    )
-    return [(row.id, row.file_name, kinds[row.of_id].kind) for row in rows]

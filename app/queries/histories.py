@@ -155,6 +155,7 @@ def tell(event: Event, names: Names, rows: Sequence[Any] = ()) -> Happening:
         facts=(*((Fact("Done, details unknown"),) if event.unknown else ()), *facts, *((Fact(tool),) if tool else ())),
         note=event.note or "",
         voided=voided,
+        href="" if event.kind == "taking" else f"/log/record/{event.id}",
     )
 
 

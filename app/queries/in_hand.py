@@ -181,7 +181,7 @@ def _logged(session: Session, since: datetime) -> list[Logged]:
                 who=people.get(operator or 0, ""),
                 codes=tuple(named[:3]),
                 more=max(0, len(named) - 3),
-                take_back=f"/log/void/{some[0].id}" if count == 1 and kind != "parting" else "",
+                take_back=f"/log/void/{some[0].id}" if count == 1 and kind not in ("parting", "taking") else "",
             )
         )
     return result

@@ -106,6 +106,7 @@ def _inspections(session: Session, devices: Any) -> list[Happening]:
                 who=names.people.get(inspection.operator_id or 0, ""),
                 facts=tuple(facts),
                 note=inspection.note or "",
+                href=f"/log/record/{inspection.id}",
             )
         )
     return found
@@ -167,7 +168,13 @@ def _purposes(session: Session, devices: Any) -> list[Happening]:
 def _summed(session: Session, some: Sequence[Any], kind: str, heading: str, facts: Sequence[Fact]) -> Happening:
     people = names_for(session, ()).people
     return Happening(
-        entry=some[0].id, at=some[0].done_at, kind=kind, heading=heading, who=_who(people, some), facts=tuple(facts)
+        entry=some[0].id,
+        at=some[0].done_at,
+        kind=kind,
+        heading=heading,
+        who=_who(people, some),
+        facts=tuple(facts),
+        href=f"/log/record/{some[0].id}" if len(some) == 1 and kind != "scan" else "",
     )
 
 

@@ -8,6 +8,7 @@ from app.actions.parting import part_piece
 from app.actions.pieces import change_purpose, end_piece, move_piece, register_wafer, take_in_hand
 from app.actions.rules import void
 from app.core.process.melt import Toroid, toroid
+from app.db import device_table
 from app.db.models.events import Event
 from app.db.models.people import LabSetting
 from app.db.models.recipes import Recipe, RecipeVersion
@@ -17,7 +18,7 @@ from app.queries.devices import device_sheet
 from app.queries.in_hand import in_hand
 from app.queries.pieces import piece_sheet
 from app.queries.waits import waiting_of, waiting_pieces
-from app.schemas.pieces import ChildIn, EndingIn, MoveIn, PartingIn, PurposeIn, TakingIn, WaferIn
+from app.schemas.pieces import ChildIn, EndingIn, MoveIn, PartingIn, PurposeIn, SitesIn, TakingIn, WaferIn
 from tests.pieces_lab import (
     bare_wafer,
     day,
@@ -239,3 +240,33 @@ def test_what_was_saved_together_is_one_line_of_today(lab: Database) -> None:
     with lab.reading() as session:
         page = in_hand(session, day(3.1), day(2.9))
     assert [(each.heading, each.who, each.more) for each in page.logged] == [("Reflow shot, 20 devices", "AB", 17)]
+
+
+def test_both_databases_tell_the_same(either_database: Database) -> None:
+    """A wafer parted, shot, inspected and lent: pages, waits, codes and projection on SQLite and PostgreSQL."""
+    lab = either_database
+    person(lab)
+    piece = wafer(lab, "W007")
+    devices = take(lab, piece, [(1, 1), (4, 5)], at=3)
+    with deed(lab, at=4) as writing:
+        kept = ChildIn(code="W007-A", kept=(SitesIn(exposure_number=1, sites=((1, 1),)),))
+        part_piece(writing, PartingIn(piece_id=piece, children=(kept,), rest_lost=True, done_at=day(4)))
+    with lab.reading() as session:
+        chip = piece_by_code(session, "W007-a")
+    assert chip is not None
+    step(lab, "undercut", chip.id, 5)
+    shoot(lab, devices[:1], at=6)
+    inspect(lab, chip.id, "reflowed", {devices[0]: "good"}, at=7, outer_um=66.0)
+    with deed(lab, at=8) as writing:
+        move_piece(writing, MoveIn(piece_ids=(chip.id,), state="lent", place="TU", until=day(20)))
+    with lab.reading() as session:
+        sheet = piece_sheet(session, piece, day(9))
+        page = in_hand(session, day(9), day(7.5))
+        device = device_sheet(session, "W007-1-0405")
+        assert not device_table.difference(session)
+        assert isinstance(find(session, "w007-1-0102"), NotFound)
+    assert device is not None
+    assert (sheet.children[0].devices, len(sheet.devices)) == (1, 2)
+    assert device.line.standing.words == "Oxide etched: failed"
+    assert [(each.piece.code, each.waits[0].count) for each in page.away] == [("W007-A", 1)]
+    assert [each.heading for each in page.logged] == ["Whereabouts"]

@@ -56,7 +56,7 @@ def parting_form(request: Request, session: Reading, pieces: str = "", rows: int
     """The form for one wafer or chip, `?pieces=W012`; without one, choose it."""
     code = pieces.split(",")[0].strip()
     if not code:
-        return RedirectResponse("/log?step=parting", status_code=307)
+        return RedirectResponse("/log", status_code=307)
     piece = _known(session, code)
     form = _Form(session, piece, min(max(1, rows), MOST))
     return page(request, "pieces/parting.html", form.context(None, frozenset(), ""))
