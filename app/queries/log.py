@@ -12,8 +12,10 @@ from sqlalchemy.orm import Session
 from app.core.step_catalogue import PIECE_STEPS
 from app.core.vocab import STAGES
 from app.db.models.facts import PIECE_FACTS
+from app.db.models.material import Piece
 from app.queries.codes import PieceRef, pieces_by_code
 from app.queries.names import stalled_days
+from app.queries.places import NoPlace, places_named
 from app.queries.standing import stages_done
 from app.queries.waits import STEPS, Waiting, waiting_pieces
 
@@ -24,6 +26,15 @@ def pieces_called(session: Session, codes: Sequence[str]) -> tuple[list[PieceRef
     by_key = {piece.code.casefold(): piece for piece in pieces_by_code(session, wanted)}
     unknown = [code.strip() for code in codes if code.strip() and code.strip().casefold() not in by_key]
     return [by_key[key] for key in wanted if key in by_key], list(dict.fromkeys(unknown))
+
+
+def piece_of(session: Session, device: str) -> PieceRef | None:
+    """The piece that a device, site or fibre end is on."""
+    (place,) = places_named(session, [device])
+    if isinstance(place, NoPlace):
+        return None
+    piece = session.get_one(Piece, place.piece_id)
+    return PieceRef(piece.id, piece.code, piece.kind)
 
 
 def waiting_groups(session: Session, now: datetime) -> list[tuple[str, tuple[Waiting, ...]]]:

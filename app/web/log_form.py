@@ -17,7 +17,7 @@ from app.core.refusal import Refusal, Where
 from app.core.when import SAYINGS, Instant, read_when
 from app.db.session import Database, Writing
 from app.queries.codes import PieceRef
-from app.queries.log import pieces_called
+from app.queries.log import piece_of, pieces_called
 from app.web import forms
 from app.web.asks import Ask
 from app.web.frame import writer
@@ -41,6 +41,8 @@ class Form:
     said: str = "now"
     kept: tuple[str, ...] = ()
     questions: Mapping[Where, str] = field(default_factory=dict)
+    """Those that no cell of a grid asks."""
+    asks_in_rows: int = 0
     when: forms.Field = field(default_factory=lambda: forms.show(WHEN))
     note: forms.Field = field(default_factory=lambda: forms.show(NOTE))
 
@@ -70,6 +72,14 @@ def read_pieces(session: Session, typed: Typed, *, one: bool = False) -> tuple[l
     elif not found and text.strip():
         words = "Give the code of a piece"
     return found, _with_error(typed, (None, "pieces"), words)
+
+
+def came_from(session: Session, request: Request) -> tuple[PieceRef | None, list[str]]:
+    """The piece and devices a page was opened for, by ?pieces= and ?devices=; a device alone brings its piece."""
+    devices = codes_in(request.query_params.get("devices", ""))
+    found, _ = pieces_called(session, codes_in(request.query_params.get("pieces", "")))
+    piece = found[0] if found else piece_of(session, devices[0]) if devices else None
+    return piece, devices
 
 
 def _with_error(typed: Typed, where: Where, words: str) -> Typed:
@@ -136,13 +146,16 @@ def _refusal_of(malformed: ValidationError) -> Refusal:
 def again(form: FormData, typed: Typed, action: str, said: str) -> Form:
     """The frame of the form as it is shown again: key, person, ticks and questions as they stood."""
     kept = forms.kept_of(form)
+    questions = typed.open_questions(kept)
+    elsewhere = {place: words for place, words in questions.items() if place[0] is None or place not in typed.raw}
     return Form(
         action=action,
         key=forms.key_of(form) or "",
         typed=typed,
         said=said,
         kept=tuple(sorted(f"{row}:{at or ''}" if row is not None else at or "" for row, at in kept)),
-        questions=typed.open_questions(kept),
+        questions=elsewhere,
+        asks_in_rows=len(questions) - len(elsewhere),
         when=forms.show(WHEN, typed),
         note=forms.show(NOTE, typed),
     )

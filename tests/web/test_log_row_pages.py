@@ -37,13 +37,13 @@ def count(lab: LogLab, kind: str) -> int:
         return session.scalar(select(func.count()).select_from(Event).where(Event.kind == kind)) or 0
 
 
-def session_id(client: TestClient, lab: LogLab) -> int:
+def session_id(client: TestClient, lab: LogLab, query: str = "pieces=W001") -> int:
     """A session opened through its form an hour ago."""
     form = {**ME, "tool_id": str(lab.laser), "spot_um": "0,2 mm", "warm_up_min": "1 h", "said": "this morning"}
     form = {**form, "done_at": "60 min ago", "alignment": "burn_mark"}
-    to = client.post("/log/reflow-session?pieces=W001", data=form)
+    to = client.post(f"/log/reflow-session?{query}", data=form)
     assert to.status_code == 303, said(to)
-    found = re.fullmatch(r"/log/reflow/(\d+)\?pieces=W001", to.headers["location"])
+    found = re.fullmatch(rf"/log/reflow/(\d+)\?{query}", to.headers["location"])
     assert found
     return int(found[1])
 
@@ -188,6 +188,20 @@ def test_an_inspection_that_is_not_whole_is_told(client: TestClient, lab: LogLab
     assert "Say at which stage" in said(page)
     with lab.database.reading() as session:
         assert session.scalars(select(Inspection.id)).all() == []
+
+
+def test_a_device_alone_brings_its_piece(client: TestClient, lab: LogLab) -> None:
+    """Coming from a device's page its piece and its row are filled in; what nobody knows leaves the form empty."""
+    lab.shots(lab.sitting(), {"device": "0101"})
+    for address in ("inspection", "undercut-measurement"):
+        page = client.get(f"/log/{address}?devices=W001-1-0101")
+        assert value_of(page, "pieces") == "W001"
+        assert value_of(page, "r0-device") == "W001-1-0101"
+        assert client.get(f"/log/{address}?devices=W999-1-0101&pieces=W999").status_code == 200
+    sitting = session_id(client, lab, "devices=W001-1-0101")
+    page = client.get(f"/log/reflow/{sitting}?devices=W001-1-0101")
+    assert value_of(page, "r0-device") == "W001-1-0101"
+    assert value_of(client.get("/log/loss?devices=W001-1-0101"), "r0-what") == "W001-1-0101"
 
 
 def test_losses_in_rows(client: TestClient, lab: LogLab) -> None:

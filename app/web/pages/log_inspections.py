@@ -12,7 +12,7 @@ from fastapi.responses import RedirectResponse, Response
 from app.actions.log_inspections import record_inspection
 from app.core.vocab import CAUSES, DEFECT_CAUSES, SHORT_STAGES, STAGES, VERDICTS
 from app.queries.codes import PieceRef
-from app.queries.log import last_stage_done, pieces_called
+from app.queries.log import last_stage_done
 from app.queries.log_choices import tool_choices
 from app.queries.log_sessions import devices_on
 from app.schemas.log import DefectIn, FindingIn, InspectionIn
@@ -27,7 +27,7 @@ from app.web.log_form import (
     Form,
     again,
     attempt,
-    codes_in,
+    came_from,
     confirmed,
     device_rows,
     only_filled,
@@ -102,10 +102,8 @@ def _stages(piece: PieceRef | None) -> dict[str, str]:
 def new_inspection(request: Request, session: Reading) -> Response:
     """A form for one piece: empty rows for exceptions, or with ?each=1 a row for each of its devices."""
     query = request.query_params
-    found, _ = pieces_called(session, codes_in(query.get("pieces", "")))
-    piece = found[0] if found else None
+    piece, ahead = came_from(session, request)
     each = query.get("each") == "1"
-    ahead = codes_in(query.get("devices", ""))
     if piece and each and not ahead:
         ahead = [device.code for device in devices_on(session, piece.id)][:MOST_ROWS]
     cover = "devices" if ahead else "all"

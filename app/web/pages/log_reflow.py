@@ -15,7 +15,7 @@ from app.actions.log_reflow import open_session, record_shots
 from app.core.step_catalogue import STEPS
 from app.core.vocab import SHOT_OUTCOMES, SHOT_PURPOSES
 from app.queries.codes import PieceRef
-from app.queries.log import pieces_called
+from app.queries.log import piece_of, pieces_called
 from app.queries.log_choices import Plan, plan_of, tool_choices, version_choices
 from app.queries.log_sessions import (
     Beam,
@@ -135,7 +135,7 @@ def _tools(session: Reading) -> tuple[Ask, ...]:
 
 
 def _opening(request: Request, session: Reading, form: Form) -> OpenContext:
-    query = {name: value for name in ("pieces", "recipe") if (value := request.query_params.get(name))}
+    query = {name: value for name in ("pieces", "devices", "recipe") if (value := request.query_params.get(name))}
     return OpenContext(
         form=form,
         said=SAID,
@@ -206,9 +206,9 @@ def _place(session: Reading, pieces: str, recipe: Any, count: int, devices: str 
     error = f"No piece is called {', '.join(unknown[:4])}." if unknown else ""
     if len(found) > 1:
         error = "Shots are logged on one piece at a time: the first is taken."
-    piece = found[0] if found else None
-    following = next_to_shoot(session, piece.id, 4000) if piece else []
     named = codes_in(devices)
+    piece = found[0] if found else piece_of(session, named[0]) if named else None
+    following = next_to_shoot(session, piece.id, 4000) if piece else []
     ahead = tuple(named or [each.code for each in following])[:count]
     return _Place(piece, error, plan_of(session, _number(recipe), "reflow"), ahead, len(following))
 
@@ -234,7 +234,7 @@ def _context(
     for number in range(_row_count(form.typed, ahead)):
         code = ahead[number] if number < len(ahead) else ""
         rows.append(_row(form.typed, number, code, planned))
-        values = _values(form.typed, number) if form.typed else (planned if code else {})
+        values = _values(form.typed, number) or (planned if code else {})
         beams.append(beam_now(session, sitting, values, now) if values.get("dialled") is not None else None)
     query = {"pieces": place.piece.code if place.piece else "", "recipe": str(place.plan.id) if place.plan else ""}
     return ShotsContext(

@@ -15,7 +15,6 @@ from app.actions.log_seen import record_oxide_measurement, record_undercut_measu
 from app.core.quantities import QUANTITIES
 from app.core.reading import ReadError, read_quantity
 from app.queries.codes import PieceRef
-from app.queries.log import pieces_called
 from app.queries.log_choices import tool_choices
 from app.queries.log_seen import MeasuredRow, measured_on
 from app.queries.log_sessions import next_to_measure
@@ -31,7 +30,7 @@ from app.web.log_form import (
     Form,
     again,
     attempt,
-    codes_in,
+    came_from,
     confirmed,
     device_rows,
     only_filled,
@@ -85,11 +84,6 @@ class OxideContext:
     said: Mapping[str, str]
 
 
-def _piece(session: Reading, request: Request) -> PieceRef | None:
-    found, _ = pieces_called(session, codes_in(request.query_params.get("pieces", "")))
-    return found[0] if found else None
-
-
 def _microscope(session: Reading) -> Ask:
     return forms.record("tool_id", "Tool", tool_choices(session, ("microscope", "other")))
 
@@ -100,8 +94,7 @@ def _microscope(session: Reading) -> Ask:
 @router.get("/log/undercut-measurement")
 def new_measurements(request: Request, session: Reading, saved: str = "") -> Response:
     """Rows for the devices of a piece that were not measured yet."""
-    piece = _piece(session, request)
-    ahead = codes_in(request.query_params.get("devices", ""))
+    piece, ahead = came_from(session, request)
     if piece and not ahead:
         ahead = [each.code for each in next_to_measure(session, piece.id, AHEAD)]
     count = int(saved) if saved.isdecimal() and len(saved) < 6 else 0
@@ -177,7 +170,8 @@ def _oxide(session: Reading, piece: PieceRef | None, form: Form) -> OxideContext
 @router.get("/log/oxide-measurement")
 def new_oxide(request: Request, session: Reading) -> Response:
     """An empty form for one piece."""
-    return page(request, "log/oxide.html", _oxide(session, _piece(session, request), Form("/log/oxide-measurement")))
+    piece, _ = came_from(session, request)
+    return page(request, "log/oxide.html", _oxide(session, piece, Form("/log/oxide-measurement")))
 
 
 @router.post("/log/oxide-measurement")
