@@ -4,18 +4,23 @@ from __future__ import annotations
 
 import argparse
 import shutil
+import signal
 import sys
 import tempfile
 import time
-from contextlib import closing
+from collections.abc import Iterator
+from concurrent.futures import BrokenExecutor
+from contextlib import closing, contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
+from threading import Event, current_thread, main_thread
 from typing import Any
 
 from app.cli.serve import BAD, DONE, HOST, PORT, cannot_listen, prepare, serve
 from app.settings import BadSetting, Settings, read_settings
 
+STOPPED = 130
 SIZES = ("small", "large")
 
 
@@ -53,6 +58,9 @@ def run(args: argparse.Namespace) -> int:
         return _no(str(why))
     except OSError as why:
         return _no(f"{settings.data}: {why.strerror or why}")
+    except KeyboardInterrupt:
+        print("\nmarver demo: stopped; nothing was kept.", file=sys.stderr)
+        return STOPPED
     if args.no_serve:
         return DONE
     return serve(settings, HOST, args.port)
@@ -63,14 +71,15 @@ def _make(settings: Settings, size: str) -> None:
     target = settings.data
     _check_empty(target)
     target.parent.mkdir(parents=True, exist_ok=True)
-    making = Path(tempfile.mkdtemp(prefix=f".{target.name}-", dir=target.parent))
-    try:
-        _fill(replace(settings, data=making), size)
-        if target.exists():
-            target.rmdir()
-        making.replace(target)
-    finally:
-        shutil.rmtree(making, ignore_errors=True)
+    with _stop_between_deeds() as stop:
+        making = Path(tempfile.mkdtemp(prefix=f".{target.name}-", dir=target.parent))
+        try:
+            _fill(replace(settings, data=making), size, stop)
+            if target.exists():
+                target.rmdir()
+            making.replace(target)
+        finally:
+            shutil.rmtree(making, ignore_errors=True)
 
 
 def _check_empty(folder: Path) -> None:
@@ -80,7 +89,7 @@ def _check_empty(folder: Path) -> None:
         raise InUseError(f"{folder} is not an empty folder; choose another with --data")
 
 
-def _fill(settings: Settings, size: str) -> None:
+def _fill(settings: Settings, size: str, stop: Event) -> None:
     from app.actions.example.build import build
     from app.core.example.lab import example_lab
     from app.db import migrate
@@ -93,8 +102,34 @@ def _fill(settings: Settings, size: str) -> None:
         prepare(settings)
         began = time.perf_counter()
         lab = example_lab(datetime.now(UTC).date(), size)
-        build(database, FileStore(settings.files), lab, progress=_show)
+
+        def progress(done: int, total: int) -> None:
+            if stop.is_set():
+                raise KeyboardInterrupt
+            _show(done, total)
+
+        try:
+            build(database, FileStore(settings.files), lab, progress=progress)
+        except BrokenExecutor:
+            if stop.is_set():  # the same signal ended the processes that fit
+                raise KeyboardInterrupt from None
+            raise
     print(f"\r{lab.name}: {len(lab.happenings)} records in {time.perf_counter() - began:.0f} s" + " " * 20)
+
+
+@contextmanager
+def _stop_between_deeds() -> Iterator[Event]:
+    """Ctrl C and the system's own request to end wait for the deed that is being saved."""
+    asked = Event()
+    if current_thread() is not main_thread():  # only the main thread may say what a signal does
+        yield asked
+        return
+    before = {number: signal.signal(number, lambda *_: asked.set()) for number in (signal.SIGINT, signal.SIGTERM)}
+    try:
+        yield asked
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
 
 
 def _show(done: int, total: int) -> None:

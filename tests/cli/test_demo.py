@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+import os
+import signal
+import subprocess
+import sys
+import time
 from datetime import date
 from pathlib import Path
 
@@ -140,3 +145,17 @@ def test_a_database_in_use_is_left_alone(
     monkeypatch.setenv("MARVER_DATABASE_URL", f"sqlite:///{data_folder / 'marver.sqlite'}")
     assert "holds a lab already" in refused(capsys, "--data", str(tmp_path / "other"))
     assert not (tmp_path / "other").exists()
+
+
+def test_stopped_half_way_it_leaves_nothing(tmp_path: Path) -> None:
+    """Ctrl C while it is being made: one line, and neither a half lab nor a folder beside it."""
+    words = [sys.executable, "-m", "app.cli.main", "demo", "--data", str(tmp_path / "lab"), "--no-serve"]
+    with subprocess.Popen(words, stderr=subprocess.PIPE, start_new_session=True, text=True) as making:
+        while not list(tmp_path.glob(".lab-*/marver.sqlite-wal")):
+            assert making.poll() is None
+            time.sleep(0.05)
+        os.killpg(making.pid, signal.SIGTERM)
+        _, said = making.communicate()
+    assert making.returncode == 130
+    assert said.strip() == "marver demo: stopped; nothing was kept."
+    assert list(tmp_path.iterdir()) == []

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Executor, Future, ProcessPoolExecutor, ThreadPoolExecutor
 from contextlib import contextmanager
@@ -110,11 +111,19 @@ def prepared(folder: Path, sweep: Sweep) -> PreparedScan:
     return replace(scan, fitted=replace(scan.fitted, seconds=0.0))
 
 
+def _left_to_parent() -> None:
+    """A signal may reach every process of a terminal; only the one that saves says when to stop."""
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, signal.SIG_IGN)
+
+
 @contextmanager
 def _workers() -> Iterator[Executor]:
     """As many processes as there are cores; a thread where the system allows no more processes."""
     try:
-        executor: Executor = ProcessPoolExecutor(os.cpu_count(), mp_context=get_context("spawn"))
+        executor: Executor = ProcessPoolExecutor(
+            os.cpu_count(), mp_context=get_context("spawn"), initializer=_left_to_parent
+        )
     except (OSError, ImportError, RuntimeError):
         executor = ThreadPoolExecutor(1)
     # Each process has a core to itself: a linear algebra library that starts threads of its own only gets in the way.
@@ -125,7 +134,7 @@ def _workers() -> Iterator[Executor]:
             try:
                 yield executor
             except BaseException:
-                executor.shutdown(wait=False, cancel_futures=True)
+                executor.shutdown(cancel_futures=True)
                 raise
     finally:
         for name, value in before.items():
