@@ -22,7 +22,8 @@ class FileStore:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
         folder.mkdir(parents=True, exist_ok=True, mode=0o700)
-        folder.chmod(0o700)
+        if folder.stat().st_mode & 0o077:  # others may look in; the owner's own rights stay as they are
+            folder.chmod(folder.stat().st_mode & 0o700)
 
     def put(self, content: bytes) -> str:
         """Store `content` and return its SHA-256 in hexadecimal; what is stored already stays as it is.

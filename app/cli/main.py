@@ -56,6 +56,21 @@ def main(argv: Sequence[str] | None = None) -> int:
         # The reader went away (`| head`): not a fault of the command.
         sys.stderr.close()
         return 0
+    except Exception as error:
+        told = _trouble(error, words)
+        if told is None:
+            raise
+        print(told, file=sys.stderr)
+        return 2
+
+
+def _trouble(error: Exception, words: Sequence[str]) -> str | None:
+    """One line where the disk or the database could not; None where it is a bug, which should be seen whole."""
+    from app.cli.trouble import told
+
+    command = next((word for word in words if not word.startswith("-")), "")
+    line = told(error, words)
+    return None if line is None else f"marver {command}: {line}"
 
 
 def build_parser(command: str | None) -> Parser:

@@ -13,6 +13,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from app.cli.trouble import told
 from app.settings import LOOPBACK, BadSetting, Settings, read_settings
 
 HOST, PORT = "127.0.0.1", 8000
@@ -52,7 +53,7 @@ def serve(settings: Settings, host: str = HOST, port: int = PORT, workers: int =
     try:
         prepare(settings)
     except (OSError, ValueError) as why:
-        return _no(f"{settings.data}: {why}")
+        return _no(told(why, settings=settings) or f"{settings.data}: {why}")
     _listen(settings, host, port, workers)
     return DONE
 
@@ -77,7 +78,8 @@ def prepare(settings: Settings) -> None:
     from app.db.session import Database
 
     settings.data.mkdir(parents=True, exist_ok=True, mode=0o700)
-    settings.data.chmod(0o700)
+    if settings.data.stat().st_mode & 0o077:  # others may look in; the owner's own rights stay as they are
+        settings.data.chmod(settings.data.stat().st_mode & 0o700)
     with closing(Database(settings.url)) as database:
         before, newest = migrate.revision_of(database.engine), migrate.newest_revision(database.engine)
         if before == newest:

@@ -6,6 +6,7 @@ import argparse
 import sys
 from typing import Any
 
+from app.cli.trouble import told
 from app.settings import BadSetting, read_settings
 
 
@@ -41,9 +42,9 @@ def run(args: argparse.Namespace) -> int:
         before, newest = migrate.revision_of(database.engine), migrate.newest_revision(database.engine)
         prepare(settings)
     except (OSError, ValueError) as why:
-        return _refused(f"{settings.data}: {why}")
+        return _refused(told(why, settings=settings) or f"{settings.data}: {why}")
     except SQLAlchemyError as why:
-        return _refused(f"the database cannot be read: {str(why).splitlines()[0]}")
+        return _refused(told(why, settings=settings) or f"the database cannot be read: {str(why).splitlines()[0]}")
     finally:
         database.close()
     print("The schema is up to date." if before == newest else f"The schema was brought up to date ({newest}).")

@@ -7,6 +7,7 @@ import re
 import sys
 from typing import Any
 
+from app.cli.trouble import told
 from app.settings import BadSetting, read_settings
 
 SOUND, FAULTY, BAD = 0, 1, 2
@@ -55,7 +56,7 @@ def run(args: argparse.Namespace) -> int:
             return _refused("the schema is not that of this Marver: run `marver upgrade` first")
         result = verify(database, FileStore(settings.files), anchor)
     except SQLAlchemyError as why:
-        return _refused(f"the database cannot be read: {str(why).splitlines()[0]}")
+        return _refused(told(why, settings=settings) or f"the database cannot be read: {str(why).splitlines()[0]}")
     finally:
         database.close()
     for fault in result.faults:

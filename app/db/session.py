@@ -26,6 +26,9 @@ from app.db.submissions import answer_of, keep_answer
 ADVISORY_LOCK = 0x6D61727665
 """Any number that is always the same: one writer per PostgreSQL database."""
 
+BUSY_WAIT_S = 30.0
+"""How long a writer waits for another process's before it is told that the database is busy."""
+
 assert schema.metadata  # noqa: S101  the models must be mapped before a session is used
 
 
@@ -151,13 +154,18 @@ class Database:
 def _engine(url: str) -> Engine:
     if not url.startswith("sqlite"):
         return create_engine(url, pool_pre_ping=True)
-    engine = create_engine(url, connect_args={"timeout": 30, "check_same_thread": False})
+    engine = create_engine(url, connect_args={"timeout": BUSY_WAIT_S, "check_same_thread": False})
 
     @event.listens_for(engine, "connect")
     def _on_connect(connection: Any, _record: ConnectionPoolEntry) -> None:
         # Left to itself, the driver of Python 3.11 commits before DDL and opens no transaction for reading.
         connection.isolation_level = None
-        for pragma in ("journal_mode=WAL", "foreign_keys=ON", "busy_timeout=30000", "synchronous=FULL"):
+        for pragma in (
+            "journal_mode=WAL",
+            "foreign_keys=ON",
+            f"busy_timeout={BUSY_WAIT_S * 1000:.0f}",
+            "synchronous=FULL",
+        ):
             connection.execute(f"PRAGMA {pragma}")
 
     @event.listens_for(engine, "begin")

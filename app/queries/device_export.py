@@ -8,12 +8,13 @@ from datetime import UTC, datetime
 from typing import Any
 
 import numpy as np
-from sqlalchemy import Boolean, Float, Integer
+from sqlalchemy import JSON, Boolean, Float, Integer
 from sqlalchemy.orm import Session
 
 from app.core.columns import Columns
 from app.core.csv_text import Cell
 from app.core.vocab import STAGES, defect_words
+from app.db.base import Instant
 from app.db.columns import device_columns, view_types
 from app.db.models.facts import ALL_STAGES
 from app.queries import names
@@ -30,6 +31,13 @@ class DeviceRows:
 
     header: tuple[str, ...]
     rows: tuple[tuple[Any, ...], ...]
+    kinds: tuple[str, ...]
+    """What each column holds: text, whole, number, flag, instant or defects."""
+
+    def columns(self) -> dict[str, tuple[Any, ...]]:
+        """The values of each column."""
+        by_column = list(zip(*self.rows, strict=True)) if self.rows else [()] * len(self.header)
+        return dict(zip(self.header, by_column, strict=True))
 
     def cells(self) -> list[list[Cell]]:
         """The rows for a flat file: defects as words in one cell."""
@@ -48,7 +56,17 @@ def device_rows(session: Session) -> DeviceRows:
         table = device_columns(session, kind)
         lists = [take(table) for take in takers.values()]
         rows += list(zip(*lists, strict=True)) if len(table) else []
-    return DeviceRows(tuple(takers), tuple(sorted(rows, key=lambda row: str(row[0]))))
+    ordered = tuple(sorted(rows, key=lambda row: str(row[0])))
+    return DeviceRows(tuple(takers), ordered, tuple(_kind(name) for name in takers))
+
+
+def _kind(name: str) -> str:
+    """What a column holds; names that stand for ids are text, whether it was the first pass is a flag."""
+    kind = view_types().get(name)
+    if kind is None:
+        return "flag" if name.endswith("_first_pass") else "text"
+    kinds = ((Boolean, "flag"), (Integer, "whole"), (Float, "number"), (Instant, "instant"), (JSON, "defects"))
+    return next((word for each, word in kinds if isinstance(kind, each)), "text")
 
 
 Taker = Callable[[Columns], Sequence[Any]]

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import logging
+import sqlite3
 from dataclasses import dataclass
 from typing import Any
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse, Response
+from sqlalchemy.exc import SQLAlchemyError
 from starlette.exceptions import HTTPException
 
 from app.core.refusal import Refusal
+from app.db.trouble import trouble_of
 from app.web.render import page
 
 log = logging.getLogger("marver")
@@ -27,6 +30,8 @@ _SAID = {
     409: ("Not saved", "Nothing was saved."),
     413: ("The file is too large", "Nothing was saved. Send a smaller file, or several."),
     422: ("Something in this address or form cannot be read", "Nothing was saved."),
+    503: ("Not now", "Nothing was saved, and nothing was half-saved."),
+    507: ("Not saved: no room", "Nothing was saved, and nothing was half-saved."),
     500: ("Something broke inside Marver", "What you were saving was not saved, and nothing was half-saved."),
 }
 
@@ -102,6 +107,27 @@ def _unreadable(request: Request, error: Exception) -> Response:
     return said(request, 422, lines)
 
 
+_TROUBLE_STATUS = {"full": 507}
+_RETRY_S = 5
+
+
+def _troubled(request: Request, error: Exception) -> Response:
+    """The database or the disk could not: said with what settles it; anything else of theirs is a bug."""
+    trouble = trouble_of(error)
+    if trouble is None:
+        raise error
+    log.error("%s %s: %s", request.method, request.url.path, trouble.what, exc_info=error)
+    status = _TROUBLE_STATUS.get(trouble.kind, 503)
+    if request.method != "GET":
+        kept = "Nothing was saved, and nothing was half-saved. What you typed is kept: press Back and save again."
+    else:
+        kept = "This page cannot be shown now. What was saved before is left as it is."
+    response = said(request, status, (trouble.what, trouble.settles), kept=kept)
+    if status == 503:
+        response.headers["retry-after"] = str(_RETRY_S)
+    return response
+
+
 def _broke(request: Request, error: Exception) -> Response:
     log.error("%s %s broke", request.method, request.url.path, exc_info=error)
     return said(request, 500)
@@ -112,4 +138,6 @@ def add_handlers(app: FastAPI) -> None:
     app.add_exception_handler(Refusal, _refused)
     app.add_exception_handler(HTTPException, _http)
     app.add_exception_handler(RequestValidationError, _unreadable)
+    for kind in (SQLAlchemyError, sqlite3.Error, OSError):
+        app.add_exception_handler(kind, _troubled)
     app.add_exception_handler(Exception, _broke)
