@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import func, select
+from sqlalchemy import func, inspect, select
 from sqlalchemy.orm import Session
 
 from app.actions.ranges import check_ranges
@@ -61,6 +61,10 @@ def _changes(writing: Writing, event: Event, data: CorrectIn, declared: Mapping[
     """What really differs, checked; None clears."""
     given = {name: value for name, value in data.changes.items() if value not in (None, "")}
     checked = checked_settings(writing.session, tuple(declared.values()), given)
+    for name, value in checked.items():
+        longest = getattr(inspect(type(event)).columns[name].type, "length", None)
+        if isinstance(value, str) and longest is not None and len(value) > longest:
+            raise Refusal.of(f"{declared[name].words}: at most {longest} characters are kept.", at=name)
     cleared = {name: None for name in data.changes if name not in given and name in declared}
     for name in cleared:
         if name in NEVER_BLANK:

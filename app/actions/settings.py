@@ -62,7 +62,7 @@ def _checked(session: Session, setting: Setting, value: Any) -> Any:
         if lot is None or lot.kind != setting.lot_kind:
             raise ValueError(f"{setting.words}: this lot is not in the list.")
         return value
-    if not isinstance(value, str):
+    if not isinstance(value, str) or "\x00" in value:
         raise ValueError(f"{setting.words} is a word or a line of text.")
     if setting.kind == "choice" and len(value) > 40:
         raise ValueError(f"{setting.words}: at most 40 characters.")

@@ -171,6 +171,8 @@ def test_a_corrected_dial_corrects_the_watts(lab: LogLab) -> None:
 def test_nothing_changed_or_impossible_is_told(lab: LogLab) -> None:
     """A correction without a change, of an unknown field, or to an impossible value is refused."""
     event = lab.step("oxide_etch", settings={"etch_s": 1000.0})
+    with pytest.raises(Refusal, match="at most 80 characters"):
+        correct(lab, lab.sitting(), changes={"spot_how": "x" * 81})
     for data, says in (
         ({"changes": {"etch_s": 1000.0}}, "Nothing was changed"),
         ({"changes": {"colour": "blue"}}, "no setting"),

@@ -129,6 +129,7 @@ def test_details_unknown_keeps_none_and_asks_where_some_are_known(lab: LogLab) -
         ({"settings": {"etch_s": float("nan")}}, "etch_s", "not a number"),
         ({"settings": {"etch_s": "long"}}, "etch_s", "not a number"),
         ({"settings": {"etch_s": True}}, "etch_s", "not a number"),
+        ({"settings": {"etchant_ratio": "6\x001"}}, "etchant_ratio", "line of text"),
         ({"settings": {"colour": "blue"}}, "colour", "no setting"),
         ({"settings": {"bath_lot_id": 99}}, "bath_lot_id", "not in the list"),
         ({"tool_id": 99}, "tool_id", "not in the list"),
@@ -219,7 +220,7 @@ def _values(setting: Setting) -> st.SearchStrategy[Any]:
         return st.sampled_from(sorted(setting.choices)) if setting.choices else st.just("other")
     if setting.kind == "flag":
         return st.booleans()
-    return st.text(max_size=30) if setting.kind == "text" else st.none()
+    return st.text(st.characters(exclude_categories=["Cc", "Cs"]), max_size=30) if setting.kind == "text" else st.none()
 
 
 def _settings(declared: tuple[Setting, ...]) -> st.SearchStrategy[dict[str, Any]]:
