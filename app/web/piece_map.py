@@ -178,7 +178,7 @@ def _steps(
     counts = {step: n for (step, _), n in drawn.items() if step is not None}
     if show == "stage" and devices:
         stages = list(STAGES[devices[0].kind])
-        words = ["not past a stage yet", *(SHORT_STAGES[stage].lower() for stage in stages)]
+        words = ["none yet", *(SHORT_STAGES[stage].lower() for stage in stages)]
         return [
             LegendLine(words[reached], counts[step], step, str(reached))
             for reached, step in enumerate(STAGE_STEPS[: len(words)])
@@ -201,7 +201,7 @@ def _end(scale: _Scale, share: float) -> float:
 
 def _title(show: str, scale: _Scale | None) -> str:
     if scale is None:
-        return {"stage": "How many stages a device is past", "verdict": "Latest verdict"}[show]
+        return {"stage": "Stages a device has been through", "verdict": "Latest verdict"}[show]
     unit = f", in {exponent_text(scale.power)}" if scale.power is not None else ""
     unit = unit or (f" / {scale.quantity.unit}" if scale.quantity.unit else "")
     where = f", at {scale.place[0]} in {MEDIA.get(scale.place[1], scale.place[1]).lower()}" if scale.place else ""

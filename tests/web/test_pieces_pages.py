@@ -308,3 +308,14 @@ def test_notes_and_codes_are_never_markup(client: TestClient, lab: Database) -> 
     page = client.get("/wafers/W001").text
     assert "<script>alert" not in page
     assert "&lt;script&gt;alert(1)" in page
+
+
+def test_a_label_holds_the_code_alone(client: TestClient, lab: Database) -> None:
+    """A QR picture for what exists, whatever the case it was asked in; nothing for what does not."""
+    bare_wafer(lab, "W001")
+    label = client.get("/labels/w001.svg")
+    assert label.headers["content-type"].startswith("image/svg+xml")
+    assert label.text == client.get("/labels/W001.svg").text
+    assert "style" not in label.text
+    assert client.get("/labels/W404.svg").status_code == 404
+    assert 'src="/labels/W001.svg"' in client.get("/wafers/W001").text
