@@ -23,22 +23,33 @@ NEW = 2**62
 
 def check_new_deeds(writing: Writing, piece_ids: Iterable[int], deeds: Iterable[Deed]) -> None:
     """Refuse where recording `deeds` would make something impossible; `piece_ids` name the families concerned."""
-    family, before = family_of(writing.session, piece_ids)
     new = list(deeds)
+    family, before = family_of(writing.session, piece_ids, only_devices=_devices_only(new))
     violations = replay([*before, *new], family, now=writing.now).beyond(replay(before, family, now=writing.now))
     refuse(violations)
 
 
 def check_new_rows(writing: Writing, piece_ids: Iterable[int], deeds: Iterable[Deed], *, at: str) -> None:
     """The same for a batch: deed i, with entry number NEW + i, stands in row i, and is refused there at field `at`."""
-    family, before = family_of(writing.session, piece_ids)
-    violations = replay([*before, *deeds], family, now=writing.now).beyond(replay(before, family))
+    new = list(deeds)
+    family, before = family_of(writing.session, piece_ids, only_devices=_devices_only(new))
+    violations = replay([*before, *new], family, now=writing.now).beyond(replay(before, family))
     errors: dict[Where, str] = {}
     for each in violations:
         where = (each.entry - NEW, at) if each.entry >= NEW else (None, None)
         errors[where] = f"{errors[where]} {each.text}" if where in errors else each.text
     if errors:
         raise Refusal(errors)
+
+
+def _devices_only(deeds: Iterable[Deed]) -> set[int] | None:
+    """The devices of deeds that are all on devices: what is done to one says nothing of its neighbours."""
+    devices: set[int] = set()
+    for deed in deeds:
+        if deed.device is None or deed.pieces:
+            return None
+        devices.add(deed.device)
+    return devices
 
 
 def check_changed_deeds(writing: Writing, piece_ids: Iterable[int], after: Iterable[Deed], gone: Iterable[int]) -> None:

@@ -39,11 +39,19 @@ def label_of(kind: str) -> str:
     return LABELS.get(kind, kind.replace("_", " ").capitalize())
 
 
-def family_of(session: Session, piece_ids: Iterable[int]) -> tuple[Family, list[Deed]]:
-    """The whole families (eldest ancestor and all descendants) of these pieces, with every valid deed on them."""
+def family_of(
+    session: Session, piece_ids: Iterable[int], *, only_devices: Iterable[int] | None = None
+) -> tuple[Family, list[Deed]]:
+    """The whole families (eldest ancestor and all descendants) of these pieces, with every valid deed on them.
+
+    With `only_devices`, of the devices only those: enough where nothing but deeds on them is to be judged.
+    """
     pieces = _family_pieces(session, set(piece_ids))
     ids = [piece.id for piece in pieces]
-    devices = session.execute(select(Device.id, Device.piece_id, Device.code).where(Device.piece_id.in_(ids))).all()
+    wanted = select(Device.id, Device.piece_id, Device.code).where(Device.piece_id.in_(ids))
+    if only_devices is not None:
+        wanted = wanted.where(Device.id.in_(set(only_devices)))
+    devices = session.execute(wanted).all()
     family = Family(
         codes={piece.id: piece.code for piece in pieces},
         parents={piece.id: piece.parent_id for piece in pieces},
@@ -51,19 +59,22 @@ def family_of(session: Session, piece_ids: Iterable[int]) -> tuple[Family, list[
         devices={row.id: row.piece_id for row in devices},
         device_codes={row.id: row.code for row in devices},
     )
-    return family, [*_piece_deeds(session, ids), *_device_deeds(session, ids)]
+    some = None if only_devices is None else [row.id for row in devices]
+    return family, [*_piece_deeds(session, ids), *_device_deeds(session, ids, some)]
 
 
-def _family_pieces(session: Session, wanted: set[int]) -> Sequence[Piece]:
-    known: dict[int, Piece] = {}
+def _family_pieces(session: Session, wanted: set[int]) -> Sequence[Any]:
+    """(id, code, parent_id, parting_id) of each piece: plain columns, since this is asked at every deed."""
+    piece: Any = Piece.__table__
+    columns = select(piece.c.id, piece.c.code, piece.c.parent_id, piece.c.parting_id)
+    known: dict[int, Any] = {}
     fresh = wanted
     while fresh:
-        rows = session.scalars(select(Piece).where(Piece.id.in_(fresh) | Piece.parent_id.in_(fresh))).all()
-        parents = {piece.parent_id for piece in rows if piece.parent_id is not None}
-        new = {piece.id: piece for piece in rows if piece.id not in known}
+        rows = session.execute(columns.where(piece.c.id.in_(fresh) | piece.c.parent_id.in_(fresh))).all()
+        new = {row.id: row for row in rows if row.id not in known}
         known.update(new)
-        fresh = (set(new) | parents) - (known.keys() - new.keys())
-        fresh = {each for each in fresh if each not in known or each in new}
+        parents = {row.parent_id for row in new.values() if row.parent_id is not None and row.parent_id not in known}
+        fresh = (new.keys() - fresh) | parents
     return list(known.values())
 
 
@@ -86,14 +97,17 @@ def _piece_deeds(session: Session, piece_ids: Sequence[int]) -> list[Deed]:
     ]
 
 
-def _device_deeds(session: Session, piece_ids: Sequence[int]) -> list[Deed]:
+def _device_deeds(session: Session, piece_ids: Sequence[int], devices: Sequence[int] | None) -> list[Deed]:
     shots: Any = ReflowShot.__table__
-    rows = session.execute(
+    statement = (
         select(Event.id, Event.done_at, Event.kind, Event.device_id, shots.c.outcome)
         .join(Device, Device.id == Event.device_id)
         .outerjoin(shots, shots.c.id == Event.id)
         .where(Device.piece_id.in_(piece_ids), Event.voided_at.is_(None))
-    ).all()
+    )
+    if devices is not None:
+        statement = statement.where(Event.device_id.in_(devices))
+    rows = session.execute(statement).all()
     return [
         Deed(row.id, row.done_at, row.kind, device=row.device_id, detail=row.outcome or "", label=label_of(row.kind))
         for row in rows
