@@ -30,8 +30,7 @@ _SAID = {
     409: ("Not saved", "Nothing was saved."),
     413: ("The file is too large", "Nothing was saved. Send a smaller file, or several."),
     422: ("Something in this address or form cannot be read", "Nothing was saved."),
-    503: ("Not now", "Nothing was saved, and nothing was half-saved."),
-    507: ("Not saved: no room", "Nothing was saved, and nothing was half-saved."),
+    503: ("Not now", "Nothing was saved."),
     500: ("Something broke inside Marver", "What you were saving was not saved, and nothing was half-saved."),
 }
 
@@ -118,11 +117,12 @@ def _troubled(request: Request, error: Exception) -> Response:
         raise error
     log.error("%s %s: %s", request.method, request.url.path, trouble.what, exc_info=error)
     status = _TROUBLE_STATUS.get(trouble.kind, 503)
-    if request.method != "GET":
-        kept = "Nothing was saved, and nothing was half-saved. What you typed is kept: press Back and save again."
+    if request.method == "GET":
+        title, kept = "This page cannot be shown now", "What was saved before is left as it is."
     else:
-        kept = "This page cannot be shown now. What was saved before is left as it is."
-    response = said(request, status, (trouble.what, trouble.settles), kept=kept)
+        title = "Not saved"
+        kept = "Nothing was saved, and nothing was half-saved. What you typed is kept: press Back and save again."
+    response = said(request, status, (trouble.what, trouble.settles), title=title, kept=kept)
     if status == 503:
         response.headers["retry-after"] = str(_RETRY_S)
     return response
