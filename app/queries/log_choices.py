@@ -20,6 +20,7 @@ from app.db.models.material import Lot, Mask, MaskArray, Piece
 from app.db.models.people import Operator, Tool
 from app.db.models.recipes import Recipe, RecipeVersion
 from app.db.models.steps import STEP_CLASSES
+from app.queries.records import row_words
 
 Choices = dict[str, str]
 """Ids as text, with words."""
@@ -49,6 +50,8 @@ class LastRun:
     codes: str
     values: Mapping[str, str]
     """In words, by setting."""
+    rows: tuple[str, ...] = ()
+    """Its repeated settings in words."""
 
 
 def tool_choices(session: Session, kinds: Sequence[str]) -> Choices:
@@ -128,4 +131,11 @@ def last_run(session: Session, step: StepKind, tool_id: int | None = None) -> La
         if setting.kind in ("quantity", "choice", "text")
         and (words := setting_text(setting, getattr(event, setting.name)))
     }
-    return LastRun(event.id, event.done_at, operator.initials if operator else "", ", ".join(codes), values)
+    return LastRun(
+        event.id,
+        event.done_at,
+        operator.initials if operator else "",
+        ", ".join(codes),
+        values,
+        tuple(row_words(session, event)),
+    )

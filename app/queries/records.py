@@ -18,8 +18,17 @@ from app.core.reading import value_text
 from app.core.step import Setting, number, text
 from app.core.step import choice as choice_of
 from app.core.step_catalogue import STEPS
-from app.core.vocab import CAUSES, LOSS_CAUSES, SHORT_STAGES, SHOT_OUTCOMES, SHOT_PURPOSES, VERDICTS
-from app.db.models.events import Event, EventPiece
+from app.core.vocab import (
+    CAUSES,
+    LOSS_CAUSES,
+    PURPOSES,
+    SHORT_STAGES,
+    SHOT_OUTCOMES,
+    SHOT_PURPOSES,
+    VERDICTS,
+    WHEREABOUTS,
+)
+from app.db.models.events import Ending, Event, EventPiece, Parting, PurposeChange, Taking, Whereabouts
 from app.db.models.material import Device, Exposure, Lot, Mask, MaskArray, Piece
 from app.db.models.people import Operator, Tool
 from app.db.models.recipes import Recipe, RecipeVersion
@@ -186,22 +195,61 @@ def _own_lines(session: Session, event: Event, version: RecipeVersion | None) ->
         return [Line("Points", points), Line("Mean", value_text(round(mean, 4), QUANTITIES["oxide_um"]), worked=True)]
     if isinstance(event, Inspection):
         return _inspected(session, event)
+    if plain := _plain_lines(event):
+        return plain
     power_w = getattr(event, "power_w", None)
     if event.kind == "reflow" and power_w is not None:
         return [Line("Laser power", value_text(float(f"{power_w:.6g}"), QUANTITIES["power_w"]), worked=True)]
     return []
 
 
+def _plain_lines(event: Event) -> list[Line]:
+    """Records whose columns are said as they stand."""
+    if isinstance(event, Whereabouts):
+        until = f"{event.until:%d %b %Y}" if event.until else ""
+        told = [("Whereabouts", WHEREABOUTS.get(event.state, event.state)), ("Place", event.place), ("Due back", until)]
+    elif isinstance(event, Ending):
+        told = [("Reason", event.reason)]
+    elif isinstance(event, Taking):
+        told = [("Taken in hand", event.sites), ("Purpose", PURPOSES.get(event.purpose, event.purpose))]
+    elif isinstance(event, PurposeChange):
+        told = [("Purpose from now on", PURPOSES.get(event.purpose, event.purpose))]
+    elif isinstance(event, Parting):
+        lost = None if event.sites_lost is None else str(event.sites_lost)
+        told = [
+            ("Method", (event.method or "").replace("_", " ")),
+            ("Surface protection", event.protection),
+            ("Sites lost", lost),
+        ]
+    else:
+        return []
+    return [Line(label, words) for label, words in told if words]
+
+
+def row_words(session: Session, event: Event) -> list[str]:
+    """The repeated settings of a record, each row in words."""
+    step = STEPS[event.kind]
+    if step.rows is None:
+        return []
+    return [_row_words(step.rows.settings, _values(step.rows.settings, row)) for row in _rows_of(session, event)]
+
+
+def _rows_of(session: Session, event: Event) -> Sequence[Any]:
+    row_class: Any = ROW_CLASSES[event.kind]
+    return session.scalars(select(row_class).where(row_class.event_id == event.id).order_by(row_class.sequence)).all()
+
+
+def _values(settings: Sequence[Setting], row: Any) -> dict[str, Any]:
+    return {each.name: getattr(row, each.name) for each in settings}
+
+
 def _row_lines(session: Session, event: Event, version: RecipeVersion | None) -> list[Line]:
-    step, row_class = STEPS[event.kind], ROW_CLASSES[event.kind]
+    step, rows = STEPS[event.kind], _rows_of(session, event)
     assert step.rows is not None  # noqa: S101  a kind with rows declares them
-    rows: Sequence[Any] = session.scalars(
-        select(row_class).where(row_class.event_id == event.id).order_by(row_class.sequence)  # type: ignore[attr-defined]
-    ).all()
     planned: Sequence[Mapping[str, Any]] = (version.settings.get(step.rows.name) or ()) if version else ()
     lines = []
     for place, row in enumerate(rows):
-        words = _row_words(step.rows.settings, {each.name: getattr(row, each.name) for each in step.rows.settings})
+        words = _row_words(step.rows.settings, _values(step.rows.settings, row))
         was = _row_words(step.rows.settings, planned[place]) if place < len(planned) else ""
         label = f"{step.rows.label.rstrip('s')} {place + 1}"
         unread = event.sources.get(step.rows.name) == "recipe"

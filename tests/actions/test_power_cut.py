@@ -10,11 +10,12 @@ from pathlib import Path
 import pytest
 from sqlalchemy import func, select
 
-from app.db import device_table
 from app.db.models.audit import AuditEntry, Submission
 from app.db.models.events import Event
 from app.db.models.material import Device
 from app.db.session import Database
+from app.files import FileStore
+from app.queries.verify import verify
 from app.settings import Settings
 from tests.log_lab import LogLab
 
@@ -23,6 +24,8 @@ CUT = """
 import os, signal, sys
 from app.actions.log_reflow import record_shots
 from app.db.session import Database
+from app.files import FileStore
+from app.queries.verify import verify
 from app.schemas.log import ShotIn, ShotsIn
 url, sitting, cut_at = sys.argv[1], int(sys.argv[2]), sys.argv[3]
 shot = {"dialled": 4.0, "dial_unit": "W", "exposure_s": 2.0, "outcome": "good"}
@@ -58,6 +61,6 @@ def test_a_power_cut_leaves_all_or_nothing(database: Database, settings: Setting
         assert session.scalar(select(func.count()).select_from(Submission)) == (1 if expected else 0)
         entries = session.scalar(select(func.count()).select_from(AuditEntry))
         assert (entries or 0) - (before or 0) == (1 if expected else 0)
-        assert device_table.difference(session) == []
+    assert verify(database, FileStore(settings.files)).faults == ()
     with database.writing("record shots", operator_id=1, key="power-cut", body={"rows": 8}) as writing:
         assert writing.answered_before is (expected == 8)

@@ -124,6 +124,8 @@ def _show(session: Reading, step: StepKind, asked: _Asked, pieces: Sequence[Piec
     typed, plan = form.typed, asked.plan
     planned: Mapping[str, Any] = plan.settings if plan else {}
     last = last_run(session, step)
+    told = [(step.setting(name).words, words) for name, words in last.values.items()] if last else []
+    told += [("", row) for row in last.rows] if last else []
     fields = {
         ask.name: _field(ask, setting, typed, planned)
         for ask, setting in zip(asked.settings, step.settings, strict=True)
@@ -137,7 +139,7 @@ def _show(session: Reading, step: StepKind, asked: _Asked, pieces: Sequence[Piec
         versions=version_choices(session, step.name),
         plan=plan,
         last=last,
-        last_lines=tuple((step.setting(name).words, words) for name, words in last.values.items()) if last else (),
+        last_lines=tuple(told),
         form=form,
         said=SAID,
         settings=tuple(field for name, field in fields.items() if name not in readings),
