@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from app.core.sites import SITE_CODE
-from app.db.models.material import Device, Lot, Mask, Piece
+from app.core.sites import SITE_CODE, fibre_end_code
+from app.db.models.material import Device, FibreBatch, Lot, Mask, Piece
 from app.db.models.people import Tool
 from app.queries.sites import exposures_on
 
@@ -84,7 +84,7 @@ def find(session: Session, typed: str) -> Found | NotFound:
         code = session.scalar(select(model.code).where(model.code_key == key))
         if code:
             return Found(code, f"{path}/{code}", what)
-    free = _free_site(session, key)
+    free = _free_site(session, key) or _free_end(session, key)
     return free or NotFound(tidy(typed), _near(session, key))
 
 
@@ -108,6 +108,19 @@ def _free_site(session: Session, key: str) -> NotFound | None:
             children += below
         fresh = children
     return None
+
+
+def _free_end(session: Session, key: str) -> NotFound | None:
+    """A fibre end that nobody has taken in hand."""
+    batch, _, end = key.rpartition("-")
+    ref = piece_by_code(session, batch) if end.isdecimal() and len(end) < 4 else None
+    if ref is None or ref.kind != "fibre_batch":
+        return None
+    table = FibreBatch.__table__
+    ends = session.scalar(select(table.c.ends).where(table.c.id == ref.id)) or 0
+    if not 1 <= int(end) <= ends:
+        return None
+    return NotFound(fibre_end_code(ref.code, int(end)), take_on=ref, site=str(int(end)))
 
 
 def _near(session: Session, key: str) -> tuple[Found, ...]:

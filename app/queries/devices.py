@@ -13,8 +13,10 @@ from sqlalchemy.orm import Session
 
 from app.core.figures import q_text
 from app.core.process.beam import energy_j, fluence_j_cm2, peak_intensity_w_cm2
-from app.core.process.melt import NoShape, toroid
-from app.core.vocab import CAUSES, SHOT_OUTCOMES, SHOT_PURPOSES, VERDICTS, defect_words
+from app.core.process.melt import NoShape, melted_length_um, toroid
+from app.core.quantities import QUANTITIES
+from app.core.reading import value_text
+from app.core.vocab import CAUSES, SHOT_OUTCOMES, SHOT_PURPOSES, STAGES, VERDICTS, defect_words
 from app.db.models.events import Event, Loss, PurposeChange, Taking
 from app.db.models.facts import DEVICE_FACTS, PIECE_FACTS
 from app.db.models.material import Device, Lot, Piece
@@ -101,6 +103,8 @@ class Geometry:
     disc_um: float | None
     oxide_um: float | None
     outer_um: float | None
+    melted_um: float | None = None
+    """Length of fibre a sphere took."""
 
 
 @dataclass(frozen=True)
@@ -118,7 +122,8 @@ class DeviceSheet:
     shots: tuple[ShotLine, ...]
     scans: tuple[ScanLine, ...]
     geometry: Geometry
-    cladding_um: float | None
+    fibre_um: float | None
+    """Of a fibre end: what was melted, the diameter tapered to or the spool's cladding."""
     version: int
 
 
@@ -139,6 +144,8 @@ def device_sheet(session: Session, code: str) -> DeviceSheet | None:
     scans = _scans(session, [e for e in events if isinstance(e, Scan)], names)
     lot = session.get(Lot, row.lot_id) if row.lot_id else None
     cladding = (lot.properties or {}).get("cladding_um") if lot else None
+    tapered = inherits["fibre_preparation_tapered_um"]
+    fibre = tapered or (cladding if isinstance(cladding, (int, float)) else None)
     return DeviceSheet(
         id=device.id,
         code=device.code,
@@ -150,8 +157,8 @@ def device_sheet(session: Session, code: str) -> DeviceSheet | None:
         history=tuple(_with_q(_history(session, lineage, device, events, names), scans)),
         shots=tuple(_shot(e, spots, names) for e in events if isinstance(e, ReflowShot)),
         scans=tuple(scans),
-        geometry=_geometry(device.kind, facts, inherits),
-        cladding_um=cladding if isinstance(cladding, (int, float)) else None,
+        geometry=_geometry(device.kind, facts, inherits, fibre),
+        fibre_um=fibre,
         version=device.version,
     )
 
@@ -181,7 +188,7 @@ def _history(
         if each.kind not in ("taking", "inspection") and not each.voided
     ]
     findings = _findings(session, device.id)
-    own = [_own(event, names, findings) for event in events]
+    own = [_own(event, device.kind, names, findings) for event in events]
     return sorted([*inherited, *own], key=lambda each: (each.at, each.entry))
 
 
@@ -202,13 +209,14 @@ def _with_q(history: Sequence[Happening], scans: Sequence[ScanLine]) -> list[Hap
     return result
 
 
-def _own(event: Any, names: Names, findings: Mapping[int, tuple[Finding, list[str]]]) -> Happening:
+def _own(event: Any, kind: str, names: Names, findings: Mapping[int, tuple[Finding, list[str]]]) -> Happening:
     told = tell(event, names)
     if event.kind == "reflow":
-        done = [f"{event.power_w:.2f} W" if event.power_w is not None else ""]
-        done += [f"{event.exposure_s:g} s" if event.exposure_s is not None else ""]
+        given = ((name, getattr(event, name)) for name in ("power_w", "exposure_s"))
+        done = [value_text(round(value, 3), QUANTITIES[name]) for name, value in given if value is not None]
         done += [SHOT_OUTCOMES.get(event.outcome or "", event.outcome or "no outcome noted").lower()]
-        purpose = SHOT_PURPOSES.get(event.purpose, event.purpose)
+        melted = event.purpose == "reflow" and "melted" in STAGES[kind]
+        purpose = "Melting" if melted else SHOT_PURPOSES.get(event.purpose, event.purpose)
         return replace(told, heading=f"{purpose} shot", facts=(Fact(", ".join(filter(None, done))),))
     if isinstance(event, UndercutMeasurement):
         return replace(told, facts=tuple(Fact(text) for text in _measured(event)))
@@ -217,8 +225,8 @@ def _own(event: Any, names: Names, findings: Mapping[int, tuple[Finding, list[st
     if isinstance(event, Inspection) and event.id in findings:
         finding, defects = findings[event.id]
         said = VERDICTS.get(finding.verdict, finding.verdict)
-        sizes = [f"outer {finding.outer_um:g} µm" if finding.outer_um is not None else ""]
-        sizes += [f"minor {finding.minor_um:g} µm" if finding.minor_um is not None else ""]
+        sizes = [f"outer {finding.outer_um:g}\u00a0µm" if finding.outer_um is not None else ""]
+        sizes += [f"minor {finding.minor_um:g}\u00a0µm" if finding.minor_um is not None else ""]
         texts = [said, ", ".join(defects), ", ".join(filter(None, sizes)), finding.note or ""]
         texts += [] if finding.named else ["among the rest, not named"]
         return replace(told, facts=tuple(Fact(text) for text in texts if text))
@@ -229,9 +237,9 @@ def _own(event: Any, names: Names, findings: Mapping[int, tuple[Finding, list[st
 
 def _measured(event: UndercutMeasurement) -> list[str]:
     pillars = [p for p in (event.pillar_top_x_um, event.pillar_top_y_um) if p is not None]
-    texts = [f"disc {event.disc_um:g} µm" if event.disc_um is not None else ""]
-    texts += [f"pillar top {' × '.join(f'{p:g}' for p in pillars)} µm" if pillars else ""]
-    texts += [f"rim to pillar {event.rim_to_pillar_um:g} µm" if event.rim_to_pillar_um is not None else ""]
+    texts = [f"disc {event.disc_um:g}\u00a0µm" if event.disc_um is not None else ""]
+    texts += [f"pillar top {' × '.join(f'{p:g}' for p in pillars)}\u00a0µm" if pillars else ""]
+    texts += [f"rim to pillar {event.rim_to_pillar_um:g}\u00a0µm" if event.rim_to_pillar_um is not None else ""]
     return [", ".join(filter(None, texts)), *([event.method] if event.method else [])]
 
 
@@ -332,10 +340,12 @@ def _fit(fit: ResonanceFit, label: str) -> FitLine:
     )
 
 
-def _geometry(kind: str, facts: Mapping[str, Any], piece: Mapping[str, Any]) -> Geometry:
+def _geometry(kind: str, facts: Mapping[str, Any], piece: Mapping[str, Any], fibre_um: float | None) -> Geometry:
     disc, oxide, outer = facts["disc_um"], piece["oxide_um"], facts["outer_um"]
     if kind != "microtoroid":
-        return Geometry(None, "", None, None, outer)
+        wide = outer is not None and fibre_um is not None and outer >= fibre_um
+        melted = melted_length_um(outer, fibre_um) if wide and fibre_um else None
+        return Geometry(None, "", None, None, outer, melted)
     missing = [n for n, v in (("disc", disc), ("oxide thickness", oxide), ("outer diameter", outer)) if v is None]
     if missing:
         return Geometry(None, f"needs the {' and the '.join(missing)}", disc, oxide, outer)

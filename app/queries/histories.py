@@ -63,6 +63,7 @@ class Happening:
     voided: str = ""
     href: str = ""
     pieces: tuple[PieceRef, ...] = ()
+    until: datetime | None = None
 
 
 @dataclass(frozen=True)
@@ -156,6 +157,7 @@ def tell(event: Event, names: Names, rows: Sequence[Any] = ()) -> Happening:
         note=event.note or "",
         voided=voided,
         href="" if event.kind == "taking" else f"/log/record/{event.id}",
+        until=getattr(event, "until", None),
     )
 
 
@@ -231,9 +233,7 @@ def _measured(event: Any) -> tuple[Fact, ...]:
 
 
 def _moved(event: Any) -> tuple[Fact, ...]:
-    until = f"until {event.until:%d %b %Y}" if event.until else ""
-    text = ", ".join(filter(None, (event.place, until)))
-    return (Fact(text),) if text else ()
+    return (Fact(event.place),) if event.place else ()
 
 
 def _parted(event: Any) -> tuple[Fact, ...]:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from markupsafe import Markup
 
@@ -10,6 +12,7 @@ from app.core.figures import figure
 from app.core.quantities import QUANTITIES
 from app.core.reading import value_text
 from app.core.vocab import MEDIA, PURPOSES, SHORT_STAGES, WHEREABOUTS
+from app.core.when import instant_text
 from app.queries.pieces import PieceSheet
 from app.web.render import q_markup
 
@@ -20,21 +23,21 @@ SIDES = {"one": "one side", "both": "both sides"}
 BACKSIDES = {"oxide": "oxide kept on the back", "bare": "bare back", "unknown": ""}
 
 
-def block_cells(sheet: PieceSheet) -> tuple[Cell, ...]:
+def block_cells(sheet: PieceSheet, zone: ZoneInfo) -> tuple[Cell, ...]:
     """What the piece is, first; then oxide or ends, discs, what is in hand, pillar ratio, Q, where it is, what next."""
     makers = {"wafer": _wafer, "chip": _chip, "fibre_batch": _fibre}
-    cells = makers[sheet.piece.kind](sheet)
+    cells = makers[sheet.piece.kind](sheet, zone)
     cells.append(_in_hand(sheet))
     if sheet.pillar_ratio is not None:
         cells.append(("Pillar ratio", figure(sheet.pillar_ratio, 2), "median; pillar top over disc"))
     if sheet.q is not None:
         where = f"{sheet.q.band}, {MEDIA.get(sheet.q.medium, sheet.q.medium).lower()}"
         cells.append(("Intrinsic Q, median", q_markup(sheet.q.median), f"{_n(sheet.q.measured, 'device')} at {where}"))
-    cells += [_where(sheet), _next(sheet)]
+    cells += [_where(sheet, zone), _next(sheet)]
     return tuple(cells)
 
 
-def _wafer(sheet: PieceSheet) -> list[Cell]:
+def _wafer(sheet: PieceSheet, _zone: ZoneInfo) -> list[Cell]:
     d = sheet.details
     sizes = [_quantity("diameter_mm", d["diameter_mm"]), SHAPES.get(d["shape"], d["shape"])]
     made = [d["orientation"], d["dopant"], _quantity("resistivity_ohm_cm", d["resistivity_ohm_cm"])]
@@ -44,7 +47,7 @@ def _wafer(sheet: PieceSheet) -> list[Cell]:
     return [("Wafer", what, ", ".join(filter(None, made)) or "nothing else noted"), _oxide(sheet), *_discs(sheet)]
 
 
-def _chip(sheet: PieceSheet) -> list[Cell]:
+def _chip(sheet: PieceSheet, zone: ZoneInfo) -> list[Cell]:
     d = sheet.details
     parent = sheet.lineage[1]
     link = Markup('<a class="code" href="{}">{}</a>').format(parent.path, parent.code)
@@ -52,14 +55,14 @@ def _chip(sheet: PieceSheet) -> list[Cell]:
     size = [_size(d), _quantity("thickness_um", d["thickness_um"]), BACKSIDES.get(d["backside"], "")]
     place = " ".join(filter(None, (d["container"], d["slot"])))
     return [
-        ("Chip of", link, f"{parted.heading.lower()} {parted.at.day} {parted.at:%b %Y}" if parted else ""),
+        ("Chip of", link, f"{parted.heading.lower()} {_day(parted.at, zone)}" if parted else ""),
         ("Size", size[0] or size[1] or "not measured", ", ".join(filter(None, (*size[1:], place)))),
         _oxide(sheet),
         *_discs(sheet),
     ]
 
 
-def _fibre(sheet: PieceSheet) -> list[Cell]:
+def _fibre(sheet: PieceSheet, _zone: ZoneInfo) -> list[Cell]:
     return [("Fibre batch", _n(sheet.details["ends"], "end"), f"spool {sheet.lot}" if sheet.lot else "spool not noted")]
 
 
@@ -93,11 +96,11 @@ def _in_hand(sheet: PieceSheet) -> Cell:
     return ("In hand", _n(count, noun) if count else "none yet", ", ".join(kinds) if count else "")
 
 
-def _where(sheet: PieceSheet) -> Cell:
+def _where(sheet: PieceSheet, zone: ZoneInfo) -> Cell:
     state, place = sheet.facts["whereabouts"], sheet.facts["whereabouts_place"] or ""
     if sheet.facts["parted"]:
         return ("Where", "parted", _n(len(sheet.children), "piece") + " came of it")
-    until = f"due back {sheet.until.day} {sheet.until:%b %Y}" if sheet.until and state in ("lent", "sent") else ""
+    until = f"due back {_day(sheet.until, zone)}" if sheet.until and state in ("lent", "sent") else ""
     return ("Where", WHEREABOUTS.get(state, state), ", ".join(filter(None, (place, until))))
 
 
@@ -119,6 +122,10 @@ def _size(d: Any) -> str:
 
 def _quantity(name: str, value: float | None) -> str:
     return "" if value is None else value_text(value, QUANTITIES[name])
+
+
+def _day(at: datetime, zone: ZoneInfo) -> str:
+    return instant_text(at, zone).rsplit(" ", 1)[0]
 
 
 def _n(count: int, noun: str) -> str:

@@ -232,6 +232,26 @@ def test_an_unknown_code_is_answered_with_codes_like_it(lab: Database) -> None:
     assert nowhere.take_on is None
 
 
+def test_a_fibre_end_that_is_not_in_hand_leads_to_its_batch(lab: Database) -> None:
+    """F001-04 of six may be taken; F001-07 is not there; one in hand is found, with the fibre its sphere took."""
+    batch = fibre(lab)
+    with deed(lab, at=2) as writing:
+        (device,) = take_in_hand(writing, TakingIn(piece_id=batch, ends=(1,)))
+    step(lab, "fibre_preparation", batch, 1, tapered_um=50.0)
+    inspect(lab, batch, "melted", {device.id: "good"}, at=3, outer_um=100.0)
+    with lab.reading() as session:
+        free, none = find(session, "f001-04"), find(session, "F001-07")
+        found = device_sheet(session, "F001-01")
+    assert isinstance(free, NotFound)
+    assert free.take_on is not None
+    assert (free.typed, free.site) == ("F001-04", "4")
+    assert isinstance(none, NotFound)
+    assert none.take_on is None
+    assert found is not None
+    # A full sphere of 100 µm holds 267 µm of a 50 µm fibre; the cap inside the stem takes a few off.
+    assert found.geometry.melted_um == pytest.approx(266.7, rel=0.05)
+
+
 def test_what_was_saved_together_is_one_line_of_today(lab: Database) -> None:
     """Forty-eight shots in one save are one line; what was logged before the day began is not there."""
     piece = wafer(lab)

@@ -123,8 +123,8 @@ def _cells(sheet: DeviceSheet) -> list[tuple[Any, ...]]:
     quality = ("Best intrinsic Q", q, ", ".join(filter(None, (place, modes))))
     if sheet.kind == "microsphere":
         sphere = "not measured" if facts["outer_um"] is None else f"{figure(facts['outer_um'], 1)} µm"
-        fibre = f"{sheet.cladding_um:g} µm" if sheet.cladding_um else "not noted"
-        return [first, ("Fibre cladding", fibre, ""), ("Sphere", sphere, "outer diameter"), quality]
+        fibre = f"{sheet.fibre_um:g} µm" if sheet.fibre_um else "not noted"
+        return [first, ("Fibre", fibre, "cladding, or tapered to"), ("Sphere", sphere, "outer diameter"), quality]
     site = f"row {facts['row']}, column {facts['column']}"
     measured = facts["disc_um"] is not None and facts["disc_um"] != facts["nominal_um"]
     disc = "not noted" if facts["disc_um"] is None else f"{figure(facts['disc_um'], 1)} µm"
@@ -156,6 +156,9 @@ def _worked(sheet: DeviceSheet) -> list[tuple[str, str, str]]:
         if dose is not None:
             cycles = sheet.piece_facts["undercut_cycles"]
             rows.append(("XeF₂ dose", f"{figure(dose)} Torr·s", f"{cycles} cycles in all"))
+    if geometry.melted_um is not None:
+        source = f"length that a sphere of {geometry.outer_um:g} µm took, by volume"
+        rows.append(("Fibre melted up", f"{figure(geometry.melted_um)} µm", source))
     if facts["reflow_intensity_kw_cm2"] is not None:
         source = f"last shot, {figure(facts['reflow_power_w'], 2)} W in a spot of {facts['reflow_spot_um']:g} µm"
         rows.append(("Peak intensity", f"{figure(facts['reflow_intensity_kw_cm2'], 1)} kW/cm²", source))

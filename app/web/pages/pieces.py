@@ -16,7 +16,7 @@ from app.queries.codes import PieceRef, piece_by_code
 from app.queries.maps import DeviceLine
 from app.queries.pieces import PieceSheet, piece_sheet
 from app.web import piece_map
-from app.web.deps import Reading
+from app.web.deps import Reading, Set
 from app.web.piece_map import PieceMap
 from app.web.piece_words import block_cells
 from app.web.render import page
@@ -64,31 +64,33 @@ def piece(code: str, session: Reading) -> Response:
 
 
 @router.get("/wafers/{code}")
-def wafer(request: Request, code: str, session: Reading, show: str = "", order: str = "", at: str = "") -> Response:
-    """A wafer."""
-    return _page(request, session, "wafer", code, show, order, at)
+def wafer(request: Request, code: str, session: Reading, set_: Set) -> Response:
+    """A wafer; `?show=` colours its map, `?order=` sorts its devices, `?at=` marks one on the map."""
+    return _page(request, session, set_, "wafer", code)
 
 
 @router.get("/chips/{code}")
-def chip(request: Request, code: str, session: Reading, show: str = "", order: str = "", at: str = "") -> Response:
+def chip(request: Request, code: str, session: Reading, set_: Set) -> Response:
     """A chip."""
-    return _page(request, session, "chip", code, show, order, at)
+    return _page(request, session, set_, "chip", code)
 
 
 @router.get("/fibres/{code}")
-def fibre(request: Request, code: str, session: Reading, show: str = "", order: str = "", at: str = "") -> Response:
+def fibre(request: Request, code: str, session: Reading, set_: Set) -> Response:
     """A fibre batch."""
-    return _page(request, session, "fibre_batch", code, show, order, at)
+    return _page(request, session, set_, "fibre_batch", code)
 
 
-def _page(request: Request, session: Any, kind: str, code: str, show: str, order: str, at: str) -> Response:
+def _page(request: Request, session: Any, settings: Set, kind: str, code: str) -> Response:
+    asked = request.query_params
+    order = asked.get("order", "")
     found = _known(session, code)
     if found.kind != kind or found.code != code:
         query = f"?{request.url.query}" if request.url.query else ""
         return RedirectResponse(f"{found.path}{query}", status_code=307)
     sheet = piece_sheet(session, found.id, datetime.now(UTC))
     gone = _gone_words(sheet)
-    shown = piece_map.first_show(sheet.devices, show)
+    shown = piece_map.first_show(sheet.devices, asked.get("show", ""))
     take_path = "" if gone else f"{found.path}/take"
     every = piece_map.choices(shown)
     return page(
@@ -97,9 +99,9 @@ def _page(request: Request, session: Any, kind: str, code: str, show: str, order
         PieceContext(
             sheet=sheet,
             kind_word=PIECE_KINDS[kind],
-            cells=block_cells(sheet),
+            cells=block_cells(sheet, settings.zone),
             show=shown,
-            map=_map(sheet, shown, take_path, at) if sheet.arrays else None,
+            map=_map(sheet, shown, take_path, asked.get("at", "")) if sheet.arrays else None,
             firsts=piece_map.FIRST_CHOICES,
             others={name: word for name, word in every.items() if name not in piece_map.FIRST_CHOICES},
             devices=_ordered(sheet.devices, order),
@@ -109,7 +111,7 @@ def _page(request: Request, session: Any, kind: str, code: str, show: str, order
             take_path=take_path,
             alive=not gone,
             gone_words=gone,
-            saved=SAVED.get(request.query_params.get("saved", ""), ""),
+            saved=SAVED.get(asked.get("saved", ""), ""),
             defects=defect_words(),
             verdicts={value: words.split(",")[0] for value, words in VERDICTS.items()},
             outcomes=SHOT_OUTCOMES,
