@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 
 from app.core.step_catalogue import PIECE_STEPS
 from app.core.vocab import STAGES
+from app.db.models.audit import Submission
 from app.db.models.facts import PIECE_FACTS
 from app.db.models.material import Piece
 from app.queries.codes import PieceRef, pieces_by_code
@@ -35,6 +36,12 @@ def piece_of(session: Session, device: str) -> PieceRef | None:
         return None
     piece = session.get_one(Piece, place.piece_id)
     return PieceRef(piece.id, piece.code, piece.kind)
+
+
+def saved_as(session: Session, key: str | None) -> str:
+    """The address that was answered when a form with this key was saved; the log where that is not known."""
+    known = session.get(Submission, key) if key else None
+    return str(known.result) if known is not None and known.result else "/log"
 
 
 def waiting_groups(session: Session, now: datetime) -> list[tuple[str, tuple[Waiting, ...]]]:

@@ -13,11 +13,11 @@ from pydantic import ValidationError
 from sqlalchemy.orm import Session
 from starlette.datastructures import FormData
 
-from app.core.refusal import Refusal, Where
+from app.core.refusal import AlreadySavedDifferently, Refusal, Where
 from app.core.when import SAYINGS, Instant, read_when
 from app.db.session import Database, Writing
 from app.queries.codes import PieceRef
-from app.queries.log import piece_of, pieces_called
+from app.queries.log import piece_of, pieces_called, saved_as
 from app.web import forms
 from app.web.asks import Ask
 from app.web.frame import writer
@@ -38,6 +38,7 @@ class Form:
     action: str
     key: str = ""
     typed: Typed | None = None
+    earlier: str = ""
     said: str = "now"
     kept: tuple[str, ...] = ()
     questions: Mapping[Where, str] = field(default_factory=dict)
@@ -53,6 +54,8 @@ class NotSaved:
 
     typed: Typed
     status: int
+    earlier: str = ""
+    """Where the record is that this form was saved as before, with other content."""
 
 
 def codes_in(text: str) -> list[str]:
@@ -126,6 +129,9 @@ def attempt(
             if not writing.answered_before:
                 writing.answer = do(writing)
             return str(writing.answer)
+    except AlreadySavedDifferently as refusal:
+        with lab.reading() as session:
+            return NotSaved(typed.refused(refusal), 409, saved_as(session, forms.key_of(form)))
     except Refusal as refusal:
         return NotSaved(typed.refused(refusal), 409)
     except ValidationError as malformed:
@@ -143,14 +149,18 @@ def _refusal_of(malformed: ValidationError) -> Refusal:
     return Refusal(errors)
 
 
-def again(form: FormData, typed: Typed, action: str, said: str) -> Form:
-    """The frame of the form as it is shown again: key, person, ticks and questions as they stood."""
-    kept = forms.kept_of(form)
+def again(form: FormData, done: NotSaved, action: str, said: str) -> Form:
+    """The frame of the form as it is shown again: key, person, ticks and questions as they stood.
+
+    A form that was saved before gets a new key: saved again, it is a new record.
+    """
+    typed, kept = done.typed, forms.kept_of(form)
     questions = typed.open_questions(kept)
     elsewhere = {place: words for place, words in questions.items() if place[0] is None or place not in typed.raw}
     return Form(
         action=action,
-        key=forms.key_of(form) or "",
+        key="" if done.earlier else forms.key_of(form) or "",
+        earlier=done.earlier,
         typed=typed,
         said=said,
         kept=tuple(sorted(f"{row}:{at or ''}" if row is not None else at or "" for row, at in kept)),

@@ -139,6 +139,11 @@ def test_the_same_form_twice_is_one_record(client: TestClient, lab: LogLab) -> N
     assert other.status_code == 409
     assert "already saved with other content" in said(other)
     assert value_of(other, "etch_s") == "1200"
+    assert first.headers["location"] in other.text
+    as_new = {**form, "_key": value_of(other, "_key"), "etch_s": "1200"}
+    assert as_new["_key"] != "twice-form-1"
+    assert follow(client, client.post("/log/oxide-etch", data=as_new)).status_code == 200
+    assert count(lab, "oxide_etch") == 3
 
 
 def test_nobody_logging_is_asked_for_on_the_form(client: TestClient, lab: LogLab) -> None:

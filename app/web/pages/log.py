@@ -161,7 +161,7 @@ def take_back(request: Request, form: Posted, lab: Lab, session: Reading, set_: 
     if isinstance(done, str):
         return RedirectResponse(done, status_code=303)
     dependents = done.typed.errors.get((None, "with_dependents"), "")
-    shown = again(form, done.typed, f"/log/void/{event_id}", "now")
+    shown = again(form, done, f"/log/void/{event_id}", "now")
     context = VoidContext(found, shown, CORRECTION_REASONS, forms.show(REASON, done.typed), dependents)
     return page(request, "log/void.html", context, status=done.status)
 
@@ -187,7 +187,7 @@ def _correcting(session: Any, found: Record, form: Posted | None, done: NotSaved
     fields = [forms.show(ask, typed, value=values[ask.name]) for ask in _asks(session, found)]
     fields.append(forms.show(DONE_AT, typed))
     fields.append(forms.show(NOTE, typed, value=found.note or None))
-    shown = again(form, done.typed, action, "now") if form is not None and done is not None else Form(action)
+    shown = again(form, done, action, "now") if form is not None and done is not None else Form(action)
     tap = form.get("tap", "") if form is not None else ""
     return CorrectContext(
         record=found,

@@ -105,5 +105,5 @@ def save_losses(request: Request, form: Posted, lab: Lab, session: Reading, set_
     if isinstance(done, str):
         return RedirectResponse(done, status_code=303)
     named = [row["what"] for row in rows.rows if row["what"]]
-    context = _context(session, again(form, done.typed, "/log/loss", said), named)
+    context = _context(session, again(form, done, "/log/loss", said), named)
     return page(request, "log/loss.html", replace(context, rows=context.rows[:60]), status=done.status)

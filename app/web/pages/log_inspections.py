@@ -178,7 +178,7 @@ def save_inspection(request: Request, form: Posted, lab: Lab, session: Reading, 
     done = attempt(request, lab, form, head.together(rows), "log an inspection", do)
     if isinstance(done, str):
         return RedirectResponse(done, status_code=303)
-    shown = again(form, done.typed, "/log/inspection", said)
+    shown = again(form, done, "/log/inspection", said)
     context = _context(session, pieces[0] if pieces else None, shown, ahead, stage, cover)
     return page(request, "log/inspect.html", context, status=done.status)
 

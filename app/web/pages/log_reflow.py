@@ -175,7 +175,7 @@ def save_session(request: Request, form: Posted, lab: Lab, session: Reading, set
     done = attempt(request, lab, form, typed, "open a reflow session", do)
     if isinstance(done, str):
         return RedirectResponse(done, status_code=303)
-    shown = again(form, done.typed, f"/log/reflow-session{query}", said)
+    shown = again(form, done, f"/log/reflow-session{query}", said)
     return page(request, "log/reflow_session.html", _opening(request, session, shown), status=done.status)
 
 
@@ -308,7 +308,7 @@ def save_shots(request: Request, form: Posted, lab: Lab, session: Reading, set_:
     done = attempt(request, lab, form, typed, "log reflow shots", do)
     if isinstance(done, str):
         return RedirectResponse(done, status_code=303)
-    shown = again(form, done.typed, f"/log/reflow/{session_id}", said)
+    shown = again(form, done, f"/log/reflow/{session_id}", said)
     context = _context(session, sitting, place, shown, ahead=ahead)
     return page(request, "log/shots.html", context, status=done.status)
 

@@ -146,7 +146,7 @@ def save_measurements(request: Request, form: Posted, lab: Lab, session: Reading
     done = attempt(request, lab, form, head.together(rows), "log undercut measurements", do)
     if isinstance(done, str):
         return RedirectResponse(done, status_code=303)
-    shown = again(form, done.typed, "/log/undercut-measurement", said)
+    shown = again(form, done, "/log/undercut-measurement", said)
     context = _measuring(session, pieces[0] if pieces else None, shown, ahead)
     return page(request, "log/measure.html", context, status=done.status)
 
@@ -199,7 +199,7 @@ def save_oxide(request: Request, form: Posted, lab: Lab, session: Reading, set_:
     done = attempt(request, lab, form, typed, "log oxide thickness", do)
     if isinstance(done, str):
         return RedirectResponse(done, status_code=303)
-    shown = again(form, done.typed, "/log/oxide-measurement", said)
+    shown = again(form, done, "/log/oxide-measurement", said)
     context = _oxide(session, pieces[0] if pieces else None, shown)
     return page(request, "log/oxide.html", context, status=done.status)
 

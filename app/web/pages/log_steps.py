@@ -208,7 +208,7 @@ def _post(request: Request, form: Posted, lab: Lab, session: Reading, set_: Set,
     done = attempt(request, lab, form, typed, f"log {step.label.lower()}", do)
     if isinstance(done, str):
         return RedirectResponse(done, status_code=303)
-    shown = again(form, done.typed, f"/log/{slug_of(step)}", said)
+    shown = again(form, done, f"/log/{slug_of(step)}", said)
     return page(request, "log/step.html", _show(session, step, asked, pieces, shown), status=done.status)
 
 
