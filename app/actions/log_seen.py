@@ -83,7 +83,7 @@ def _numbers(measured: MeasurementIn, row: int) -> list[Given]:
     pillars = [p for p in (measured.pillar_top_x_um, measured.pillar_top_y_um) if p is not None]
     if pillars and measured.disc_um and measured.rim_to_pillar_um is None:
         ratio = sum(pillars) / len(pillars) / measured.disc_um
-        numbers.append(Given("pillar_ratio", ratio, row=row))
+        numbers.append(Given("pillar_ratio", round(ratio, 3), row=row))
     return numbers
 
 

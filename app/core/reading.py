@@ -157,13 +157,19 @@ def _checked(value: float, typed: str, quantity: Quantity, *, converted: bool) -
 
 def _range_text(low: float | None, high: float | None, quantity: Quantity) -> str:
     bare = replace(quantity, decimals=0)
-    first = None if low is None else value_text(low, bare)
-    last = None if high is None else value_text(high, bare)
+    first = None if low is None else value_text(_tidy(low, quantity.decimals), bare)
+    last = None if high is None else value_text(_tidy(high, quantity.decimals), bare)
     if first is None:
         return f"at most {last}"
     if last is None:
         return f"at least {first}"
     return f"{first} to {last}"
+
+
+def _tidy(limit: float, decimals: int) -> float:
+    """A limit such as a third in the quantity's own decimals, where that says the same."""
+    rounded = round(limit, decimals)
+    return rounded if abs(rounded - limit) <= 0.02 * abs(limit) else limit
 
 
 def _places(value: float) -> int:

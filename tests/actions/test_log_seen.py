@@ -67,6 +67,7 @@ def test_a_pillar_outside_a_third_to_a_half_is_asked_about(lab: LogLab) -> None:
     with pytest.raises(Refusal) as asked:
         measure(lab, thin)
     assert list(asked.value.confirmable) == [(0, "pillar_ratio")]
+    assert "0.33 to 0.5 is common" in asked.value.confirmable[0, "pillar_ratio"]
     measure(lab, thin, confirmed=[(0, "pillar_ratio")])
     with pytest.raises(Refusal) as refused:
         measure(lab, {"device": "0102", "disc_um": 90.0, "pillar_top_y_um": 95.0})
