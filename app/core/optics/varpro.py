@@ -134,6 +134,43 @@ def bounded_step(shape: Shape, p: FloatArray, h: FloatArray, g: FloatArray, free
     return held_solve(h, g, out | ~free) if out.any() else d
 
 
+def descend(
+    evaluate_at: Callable[[FloatArray], Point],
+    shape: Shape,
+    start: FloatArray,
+    free: np.ndarray,
+    *,
+    dof: int,
+    iterations: int = 40,
+    tolerance: float = 1e-2,
+    damping: float = 1e-4,
+) -> Point:
+    """Levenberg-Marquardt from start (K, P), all problems at once; ends when each step is below `tolerance` sigma.
+
+    sigma is that of the parameters along the step, from rss/dof. `evaluate_at` gives the least-squares problem at
+    p (K, P), whether or not linear parameters were projected out of it.
+    """
+    with np.errstate(all="ignore"):
+        here = evaluate_at(np.clip(start, shape.low, shape.high))
+        damped = np.full(len(start), damping)
+        open_ = np.isfinite(here.rss)
+        diagonal = np.arange(start.shape[1])
+        for _ in range(iterations):
+            h = here.h.copy()
+            h[:, diagonal, diagonal] *= 1.0 + damped[:, None]
+            d = bounded_step(shape, here.p, h, here.g, free)
+            there = evaluate_at(np.minimum(np.maximum(here.p + d, shape.low), shape.high))
+            better = open_ & (there.rss <= here.rss)
+            length = (d[:, None, :] @ here.h @ d[:, :, None])[:, 0, 0]
+            small = length <= tolerance**2 * here.rss / dof
+            here = there if better.all() else there.where(better, here)
+            open_ &= ~(small & (damped < 1.0)) & (damped < 1e9)
+            if not open_.any():
+                break
+            damped = np.where(better, np.maximum(damped * 0.1, 1e-9), damped * 8.0)
+        return here
+
+
 def minimise(
     shape: Shape,
     samples: Samples,
@@ -143,24 +180,10 @@ def minimise(
     iterations: int = 40,
     tolerance: float = 1e-2,
 ) -> Point:
-    """Levenberg-Marquardt from start (K, P), all problems at once; ends when each step is below `tolerance` sigma."""
-    with np.errstate(all="ignore"):
-        here = safe_evaluate(shape, samples, np.clip(start, shape.low, shape.high))
-        damping = np.full(len(start), 1e-4)
-        open_ = np.isfinite(here.rss)
-        dof = max(samples.total - shape.size - 3, 1)
-        diagonal = np.arange(start.shape[1])
-        for _ in range(iterations):
-            h = here.h.copy()
-            h[:, diagonal, diagonal] *= 1.0 + damping[:, None]
-            d = bounded_step(shape, here.p, h, here.g, free)
-            there = safe_evaluate(shape, samples, np.minimum(np.maximum(here.p + d, shape.low), shape.high))
-            better = open_ & (there.rss <= here.rss)
-            length = (d[:, None, :] @ here.h @ d[:, :, None])[:, 0, 0]
-            small = length <= tolerance**2 * here.rss / dof
-            here = there if better.all() else there.where(better, here)
-            open_ &= ~(small & (damping < 1.0)) & (damping < 1e9)
-            if not open_.any():
-                break
-            damping = np.where(better, np.maximum(damping * 0.1, 1e-9), damping * 8.0)
-        return here
+    """`descend` with the baseline projected out."""
+    dof = max(samples.total - shape.size - 3, 1)
+
+    def evaluate_at(p: FloatArray) -> Point:
+        return safe_evaluate(shape, samples, p)
+
+    return descend(evaluate_at, shape, start, free, dof=dof, iterations=iterations, tolerance=tolerance)
