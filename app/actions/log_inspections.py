@@ -11,6 +11,7 @@ from app.actions.ranges import Given, check_ranges
 from app.actions.rules import NEW, check_new_rows, event_times
 from app.actions.settings import tool_of
 from app.core.refusal import Refusal, Where
+from app.core.stages import last_stage
 from app.core.timeline import Deed
 from app.core.vocab import CAUSES, STAGES, VERDICTS, cause_of_defect
 from app.db.models.events import EventPiece
@@ -184,7 +185,10 @@ def _add_findings(writing: Writing, inspection: Inspection, data: InspectionIn, 
 
 
 def _rest(writing: Writing, data: InspectionIn, named: set[int]) -> list[int]:
-    """Devices in hand on the piece that were not named, without those rejected or lost before."""
+    """Devices in hand on the piece that were not named, without those rejected or lost before.
+
+    Where shots are logged, a rim or sphere is seen only on devices that were shot.
+    """
     facts = DEVICE_FACTS.c
     out = or_(
         facts["lost_at"].is_not(None),
@@ -192,5 +196,11 @@ def _rest(writing: Writing, data: InspectionIn, named: set[int]) -> list[int]:
         *[facts[f"{stage}_outcome"] == "failed" for stage in _upto(data.stage)],
     )
     out_ids = set(writing.session.scalars(select(facts["device_id"]).where(facts["piece_id"] == data.piece_id, out)))
+    if data.stage in {last_stage(kind) for kind in STAGES}:
+        shots = writing.session.execute(
+            select(facts["device_id"], facts["reflow_shots"]).where(facts["piece_id"] == data.piece_id)
+        ).all()
+        if any(row.reflow_shots for row in shots):
+            out_ids |= {row.device_id for row in shots if not row.reflow_shots}
     ids = writing.session.scalars(select(Device.id).where(Device.piece_id == data.piece_id).order_by(Device.id))
     return [device_id for device_id in ids if device_id not in named and device_id not in out_ids]

@@ -235,3 +235,11 @@ def test_lost_discs_are_not_among_the_rest(lab: LogLab) -> None:
     inspect(lab)
     assert column(lab, "undercut_verdict")["0106"] is None
     assert column(lab, "undercut_verdict")["0105"] == "good"
+
+
+def test_a_rim_is_seen_only_on_discs_that_were_shot(lab: LogLab) -> None:
+    """All seen at reflow speaks for the discs that were shot; one never shot is still waiting."""
+    lab.shots(lab.sitting(), {"device": "0101"}, {"device": "0102"})
+    inspect(lab, stage="reflowed")
+    verdicts = column(lab, "reflowed_verdict")
+    assert (verdicts["0101"], verdicts["0102"], verdicts["0103"]) == ("good", "good", None)
