@@ -29,6 +29,7 @@ THEMES = ("light", "dark", "yellow-room")
 WIDTHS = {"wide": 1440, "phone": 390}
 FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--no-first-run"]
 ADDRESSES = "all => all.map(a => new URL(a.getAttribute('href'), location).href)"
+SCREENFUL_PX = 1100
 TALLEST_PX = 6000
 """A picture is cut here; a longer page shows nothing new."""
 
@@ -50,6 +51,7 @@ def add_parser(subparsers: Any) -> None:
         "--also", action="append", default=[], metavar="PATH", help="take this page too, as /yield?by=month"
     )
     parser.add_argument("--only", action="store_true", help="take only the pages named with --also")
+    parser.add_argument("--small", action="store_true", help="only the first screenful, in few colours, for a text")
     parser.set_defaults(run=run)
 
 
@@ -79,7 +81,9 @@ def run(args: argparse.Namespace) -> int:
         paths = list(args.also) if args.only else [*_every_page(page, address, patterns), *args.also]
         for theme in args.theme or THEMES:
             for width in args.width or tuple(WIDTHS):
-                _take(browser, address, paths, theme, width, args.folder)
+                taken = _take(browser, address, paths, theme, width, args.folder)
+                if args.small:
+                    _shrink(taken)
         browser.close()
     print(f"{len(paths)} pages in {args.folder}")
     return 0
@@ -140,17 +144,30 @@ def _pattern_of(path: str, compiled: list[tuple[str, re.Pattern[str]]]) -> str |
     return fitting[0] if fitting and not fitting[0].startswith("/static") else None
 
 
-def _take(browser: Any, address: str, paths: list[str], theme: str, width: str, folder: Path) -> None:
+def _shrink(pictures: list[Path]) -> None:
+    """Cut to the first screenful and reduce to few colours."""
+    from PIL import Image
+
+    for picture in pictures:
+        with Image.open(picture) as whole:
+            first = whole.crop((0, 0, whole.width, min(whole.height, SCREENFUL_PX))).convert("RGB")
+        few = first.resize((first.width * 2 // 3, first.height * 2 // 3), Image.Resampling.LANCZOS).quantize(48)
+        few.save(picture, optimize=True)
+
+
+def _take(browser: Any, address: str, paths: list[str], theme: str, width: str, folder: Path) -> list[Path]:
     context = browser.new_context(viewport={"width": WIDTHS[width], "height": 900})
     context.add_cookies([{"name": "marver_theme", "value": theme, "url": address}])
     page = context.new_page()
+    taken: list[Path] = []
     for path in paths:
         page.goto(address + path)
         page.wait_for_load_state("networkidle")
         height = min(TALLEST_PX, page.evaluate("document.documentElement.scrollHeight"))
         name = re.sub(r"[^A-Za-z0-9]+", "-", path).strip("-") or "first"
         picture = folder / f"{name}.{theme}.{width}.png"
-        page.screenshot(
-            path=str(picture), clip={"x": 0, "y": 0, "width": WIDTHS[width], "height": height}, full_page=True
-        )
+        clip = {"x": 0, "y": 0, "width": WIDTHS[width], "height": height}
+        page.screenshot(path=str(picture), clip=clip, full_page=True)
+        taken.append(picture)
     context.close()
+    return taken
