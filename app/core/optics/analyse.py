@@ -10,7 +10,7 @@ from app.core.optics import evidence
 from app.core.optics.assemble import assemble
 from app.core.optics.decide import Round, fit_window
 from app.core.optics.fit import covariance
-from app.core.optics.guess import Dip, find_dip, find_excursion, sample_noise
+from app.core.optics.guess import Dip, find_dip, find_excursion, means, median, sample_noise
 from app.core.optics.results import Analysis, FitOptions, FloatArray, NoFit, Scan
 
 WINDOW_EXTENTS = 25.0
@@ -145,16 +145,25 @@ def _neighbours(done: Round, before: Dip, walls: tuple[float, float]) -> tuple[D
     """
     dip = _dip_of(done, before)
     modes = [dip.centre] if dip.second is None else [dip.centre, dip.second]
-    clear = np.min([np.abs(done.x - mode) for mode in modes], axis=0) > _GUARD_WIDTHS * dip.width
-    if clear.sum() < FEWEST_POINTS:
+    # A sixteenth of a width is fine enough to see a neighbour that matters.
+    per_width = len(done.x) * dip.width / float(done.x[-1] - done.x[0])
+    length = min(max(int(per_width / 16.0), 1), max(len(done.x) // (4 * FEWEST_POINTS), 1))
+    x, left = means(done.x, length), -means(done.residual, length)
+    clear = np.abs(x - modes[0]) > _GUARD_WIDTHS * dip.width
+    if dip.second is not None:
+        clear &= np.abs(x - modes[1]) > _GUARD_WIDTHS * dip.width
+    if np.count_nonzero(clear) < FEWEST_POINTS:
         return dip, walls
-    noise = max(_wandering(done, dip.width), 1e-9)
+    noise = max(_wandering(left, per_width / length), 1e-9)
     depth = before.depth / done.scale.level
+    least = max(_NEIGHBOUR_DEPTH * depth, _NEIGHBOUR_SNR * noise * (8.0 / len(left)) ** 0.5)
+    if float(left[clear].max()) < least:
+        return dip, walls
     for low, high in zip([-np.inf, *modes], [*modes, np.inf], strict=True):
-        part = clear & (done.x > low) & (done.x < high)
+        part = clear & (x > low) & (x < high)
         if part.sum() < FEWEST_POINTS:
             continue
-        other = find_excursion(done.x[part], -done.residual[part], noise)
+        other = find_excursion(x[part], left[part], noise)
         if other is None or other.snr < _NEIGHBOUR_SNR or other.depth < _NEIGHBOUR_DEPTH * depth:
             continue
         if np.isfinite(low) and np.isfinite(high):
@@ -168,15 +177,13 @@ def _neighbours(done: Round, before: Dip, walls: tuple[float, float]) -> tuple[D
     return dip, walls
 
 
-def _wandering(done: Round, width: float) -> float:
+def _wandering(left: FloatArray, per_width: float) -> float:
     """Noise per sample as if independent, from the median of block means: noise with memory makes dips of its own."""
-    white = sample_noise(done.residual)
-    n = len(done.x)
-    length = int(n * width / (4.0 * float(done.x[-1] - done.x[0])))
-    if length < 2 or n // length < 8:
+    white = sample_noise(left)
+    length = int(per_width / 4.0)
+    if length < 2 or len(left) // length < 8:
         return white
-    means = done.residual[: n // length * length].reshape(-1, length).mean(axis=1)
-    return max(white, 1.4826 * float(np.median(np.abs(means))) * float(np.sqrt(length)))
+    return max(white, 1.4826 * median(np.abs(means(left, length))) * float(np.sqrt(length)))
 
 
 def _refused(done: Round, ends: tuple[float, float]) -> NoFit | None:

@@ -10,7 +10,7 @@ import numpy as np
 from app.core.optics import evidence
 from app.core.optics.assemble import Scale
 from app.core.optics.evidence import THRESHOLD, Choice, Noise, bic
-from app.core.optics.fit import Candidates, Fitted, fit_all, fit_pair
+from app.core.optics.fit import Candidates, Fitted, fit_all, fit_pair, refined
 from app.core.optics.guess import Dip
 from app.core.optics.lineshapes import single_transmission, split_transmission
 from app.core.optics.results import FitOptions, FloatArray, NoFit
@@ -41,7 +41,7 @@ def fit_window(x: FloatArray, y: FloatArray, dip: Dip, options: FitOptions, sear
     scale = Scale(dip.centre, dip.width, level, float(x[0]), float(x[-1]))
     z, ys = (x - scale.centre_mhz) / scale.width_mhz, y / level
     second = None if dip.second is None else (dip.second - dip.centre) / dip.width
-    candidates = fit_all(z, ys, Dip(0.0, 1.0, dip.depth / level, dip.snr, second))
+    candidates = fit_all(z, ys, Dip(0.0, 1.0, dip.depth / level, dip.snr, second), dip.noise / level)
     best = _lowest(candidates)
     residual = _residual(z, ys, best)
     noise = _noise(z, residual, best)
@@ -64,11 +64,13 @@ def fit_window(x: FloatArray, y: FloatArray, dip: Dip, options: FitOptions, sear
     if (
         split is None
         or options.model == "single"
-        or (options.model == "auto" and not _split_evident(split, candidates, bic_of))
+        or (options.model == "auto" and not _split_evident(split, candidates, noise, bic_of))
     ):
         # Where no split fit came out, one more parameter would have gained nothing.
         delta = -float(np.log(noise.effective)) if split is None else split.delta_bic
-        choice = Choice(one, None, options.regime or "under", line_shape_decides=False, delta_bic=delta)
+        choice = Choice(
+            refined(one, candidates.samples), None, options.regime or "under", line_shape_decides=False, delta_bic=delta
+        )
     assert choice is not None  # noqa: S101
     if choice.fitted is not best:
         residual = _residual(z, ys, choice.fitted)
@@ -86,7 +88,7 @@ def _price(searched: int, n: int, noise: Noise, size: int) -> float:
     return THRESHOLD + 2.0 * float(np.log(searched / n)) + few * size * float(np.log(noise.effective))
 
 
-def _split_evident(split: Choice, candidates: Candidates, bic_of: Callable[[Fitted], float]) -> bool:
+def _split_evident(split: Choice, candidates: Candidates, noise: Noise, bic_of: Callable[[Fitted], float]) -> bool:
     """Split by more than 10, and not better told as something else.
 
     Below one linewidth the pair with common widths must earn it by itself; two dips well apart must not be told
@@ -96,6 +98,9 @@ def _split_evident(split: Choice, candidates: Candidates, bic_of: Callable[[Fitt
         return False
     apart = 2.0 * evidence.half_splitting(split.fitted).real / float(split.fitted.p[1])
     if apart > 2.0:
+        left = split.fitted.rss / noise.independent_variance - len(candidates.samples.z)
+        if left < 2.0 * float(np.sqrt(2.0 * len(candidates.samples.z))):
+            return True  # nothing left to be told better
         return bic_of(split.fitted) - bic_of(fit_pair(split.fitted)) <= THRESHOLD
     if apart > 1.0:
         return True

@@ -12,13 +12,14 @@ import numpy as np
 from app.core.optics.guess import Dip
 from app.core.optics.lineshapes import pair, single, split
 from app.core.optics.results import FloatArray
-from app.core.optics.samples import Samples, gathered
+from app.core.optics.samples import PLAIN_LIMIT, Samples, gathered
 from app.core.optics.varpro import Point, Shape, minimise
 
 ETA_SMALLEST = 1e-4
 NARROWEST = 1e-4  # of the start width
 _WORTH = 4.0  # chi^2 a pair must gain on the single dip before its widths are freed
-_HOPELESS = 1e4  # chi^2 by which a regime loses beyond appeal
+_HOPELESS = 1e3  # chi^2 by which a regime loses beyond appeal
+_GOOD = 1.5  # variance over that of the noise below which two dips seen apart need no other start
 _SINGLE_FREE = np.array([True, True, True])
 _COMMON_FREE = np.array([True, True, True, True, False])
 _UNEQUAL_FREE = np.array([True, True, True, True, True])
@@ -87,8 +88,9 @@ def split_shape(z: FloatArray, eta_low: float = ETA_SMALLEST, eta_high: float = 
 
 def _widths_positive(p: FloatArray) -> np.ndarray:
     """Both modes' intrinsic widths stay above nothing."""
-    g_i = np.abs(np.sqrt(p[:, 3] + 1j * p[:, 4]).imag)
-    return np.asarray(2.0 * g_i <= p[:, 1] * (1.0 - p[:, 2]))
+    # (2 g_i)^2 = 2 (|g^2| - Re g^2)
+    twice = 2.0 * (np.hypot(p[:, 3], p[:, 4]) - p[:, 3])
+    return np.asarray(twice <= (p[:, 1] * (1.0 - p[:, 2])) ** 2)
 
 
 def flat_rss(samples: Samples) -> float:
@@ -100,8 +102,8 @@ def flat_rss(samples: Samples) -> float:
 
 
 def refined(fitted: Fitted, samples: Samples) -> Fitted:
-    """The fit again on other samples."""
-    point = minimise(fitted.shape, samples, fitted.point.p, fitted.free, iterations=10)
+    """The fit again, to the last digit that matters, on these samples."""
+    point = minimise(fitted.shape, samples, fitted.point.p, fitted.free, b=fitted.point.b, iterations=10)
     return replace(fitted, samples=samples, point=point)
 
 
@@ -110,50 +112,123 @@ def fit_single(samples: Samples, dip: Dip) -> Fitted:
     shape = single_shape(samples.z)
     depth = min(max(dip.depth, 1e-3), 0.98)
     starts = np.array([[dip.centre, dip.width * f, depth] for f in (1.0, 0.4, 2.5)])
-    point = minimise(shape, samples, starts, _SINGLE_FREE, iterations=9, tolerance=0.1)
+    point = minimise(shape, samples, starts, _SINGLE_FREE, iterations=9, tolerance=0.1, hopeless=_HOPELESS)
     best = int(np.argmin(np.where(point.p[:, 2] > 0, point.rss, np.inf)))
     return Fitted(shape, _SINGLE_FREE, point.pick([best]), starts[best], samples)
 
 
-def split_starts(fitted: Fitted, dip: Dip) -> FloatArray:
-    """Starts (K, 5) with the two modes apart: at fractions of the single width, and at two dips seen."""
+def split_starts(fitted: Fitted) -> FloatArray:
+    """Starts (K, 5) with the two modes apart at fractions of the single width."""
     z0, w, c = fitted.p
-    c = float(np.clip(c, 0.02, 0.98))
-    root = np.sqrt(1.0 - c)
-    eta = 0.5 * (1.0 - root)
-    rows = [[z0, w * h, eta, (w * f) ** 2, 0.0] for f, h in ((0.15, 0.9), (0.32, 0.7), (0.45, 0.35))]
-    if dip.second is not None:
-        resolved = min(max(1.0 - np.sqrt(max(1.0 - dip.depth, 0.0)), 0.02), 0.9)
-        apart = 0.5 * abs(dip.second - dip.centre)
-        width = min(dip.width, 1.5 * apart)
-        rows.append([0.5 * (dip.second + dip.centre), width, resolved, apart**2, 0.0])
-    return np.array(rows)
+    eta = 0.5 * (1.0 - np.sqrt(1.0 - float(np.clip(c, 0.02, 0.98))))
+    return np.array([[z0, w * h, eta, (w * f) ** 2, 0.0] for f, h in ((0.15, 0.9), (0.32, 0.7), (0.45, 0.35))])
 
 
-def fit_split(samples: Samples, starts: FloatArray) -> tuple[Fitted | None, Fitted | None]:
-    """Best split dip with common widths in each regime, under and over."""
-    k = len(starts)
-    mirrored = starts.copy()
-    mirrored[:, 2] = 1.0 - np.minimum(starts[:, 2], 0.45)
-    both = np.concatenate([starts, mirrored])
-    both[:k, 2] = np.minimum(both[:k, 2], 0.45)
+def seen_start(dip: Dip, second: float) -> FloatArray:
+    """Start (5,) at two dips seen apart: each has the floor (1 - eta)^2."""
+    eta = min(max(1.0 - np.sqrt(max(1.0 - dip.depth, 0.0)), 0.02), 0.45)
+    apart = 0.5 * abs(second - dip.centre)
+    return np.array([0.5 * (second + dip.centre), min(dip.width, 1.5 * apart), eta, apart**2, 0.0])
+
+
+_ETA = {"single": (ETA_SMALLEST, 0.5), "under": (ETA_SMALLEST, 0.5), "over": (0.5, 1.0 - ETA_SMALLEST)}
+_FREE = {"single": np.array([True, True, True, False, False]), "common": _COMMON_FREE, "unequal": _UNEQUAL_FREE}
+
+
+@dataclass(frozen=True)
+class _Row:
+    """One problem of a batch: regime "single" (no splitting), "under" or "over", widths "common" or "unequal"."""
+
+    regime: str
+    widths: str
+    start: FloatArray
+
+
+def _fit_rows(samples: Samples, rows: list[_Row], iterations: int, tolerance: float) -> list[Fitted]:
+    """All rows fitted at once, each in its own box."""
     box = split_shape(samples.z)
-    low, high = np.tile(box.low, (2 * k, 1)), np.tile(box.high, (2 * k, 1))
-    high[:k, 2], low[k:, 2] = 0.5, 0.5
+    low, high = np.tile(box.low, (len(rows), 1)), np.tile(box.high, (len(rows), 1))
+    low[:, 2], high[:, 2] = np.array([_ETA[row.regime] for row in rows]).T
+    free = np.array([_FREE["single" if row.regime == "single" else row.widths] for row in rows])
+    starts = np.array([row.start for row in rows])
     shape = replace(box, low=low, high=high)
-    point = minimise(shape, samples, both, _COMMON_FREE, iterations=7, tolerance=0.3)
-    found: list[Fitted | None] = []
-    hopeless = _HOPELESS * float(point.rss.min()) / max(samples.total - 7, 1)
-    for part, limits in ((slice(0, k), (ETA_SMALLEST, 0.5)), (slice(k, 2 * k), (0.5, 1.0 - ETA_SMALLEST))):
-        mine = point.pick(part)
-        best = int(np.argmin(mine.rss))
-        if not np.isfinite(mine.rss[best]) or mine.rss[best] - point.rss.min() > hopeless:
-            found.append(None)
-            continue
-        shape = split_shape(samples.z, *limits)
-        final = minimise(shape, samples, mine.p[[best]], _COMMON_FREE)
-        found.append(Fitted(shape, _COMMON_FREE, final, both[part][best], samples))
-    return found[0], found[1]
+    point = minimise(shape, samples, starts, free, iterations=iterations, tolerance=tolerance, hopeless=_HOPELESS)
+    return [
+        Fitted(replace(box, low=low[i], high=high[i]), free[i], point.pick([i]), starts[i], samples)
+        for i in range(len(rows))
+    ]
+
+
+def _mirrored(start: FloatArray) -> FloatArray:
+    """The same dip over-coupled."""
+    out = start.copy()
+    out[2] = 1.0 - min(start[2], 0.45)
+    return out
+
+
+def _as_single(fitted: Fitted) -> Fitted:
+    """A row without splitting as a Lorentz dip of contrast 4 eta (1 - eta)."""
+    z0, w, eta = (float(v) for v in fitted.p[:3])
+    p = np.array([[z0, w, 4.0 * eta * (1.0 - eta)]])
+    start = np.array([fitted.start[0], fitted.start[1], 4.0 * fitted.start[2] * (1.0 - fitted.start[2])])
+    h = np.tile(np.eye(3), (1, 1, 1))
+    point = Point(p, fitted.point.rss, np.zeros((1, 3)), h, fitted.point.b)
+    return Fitted(single_shape(fitted.samples.z), _SINGLE_FREE, point, start, fitted.samples)
+
+
+def _two_seen(samples: Samples, dip: Dip, second: float) -> Candidates:
+    """Every shape at once where two dips are seen apart."""
+    start = seen_start(dip, second)
+    over = _mirrored(start)
+    alone = np.array([dip.centre, dip.width, 0.5 * (1.0 - np.sqrt(max(1.0 - dip.depth, 0.0))), 0.0, 0.0])
+    rows = [
+        _Row("under", "common", start),
+        _Row("over", "common", over),
+        _Row("under", "unequal", start),
+        _Row("over", "unequal", over),
+        _Row("single", "common", alone),
+        _Row("single", "common", np.array([start[0], 2.0 * np.sqrt(start[3]) + start[1], start[2], 0.0, 0.0])),
+    ]
+    under, over_, unequal_under, unequal_over, *ones = _fit_rows(samples, rows, 12, 1e-2)
+    one = _as_single(min(ones, key=lambda f: f.rss))
+    return Candidates(samples, flat_rss(samples), one, *_kept(under, over_, unequal_under, unequal_over))
+
+
+def _kept(*fits: Fitted) -> tuple[Fitted | None, ...]:
+    """Fits that lead to nothing as None."""
+    least = min(f.rss for f in fits)
+    limit = least * (1.0 + _HOPELESS / max(fits[0].samples.total - 7, 1))
+    return tuple(f if np.isfinite(f.rss) and f.rss <= limit else None for f in fits)
+
+
+def _none_seen(samples: Samples, dip: Dip, one: Fitted) -> Candidates:
+    """Splits sought beside the single dip `one`, where no second dip stands by itself."""
+    starts = list(split_starts(one))
+    if dip.second is not None:
+        starts.append(seen_start(dip, dip.second))
+    rows = [_Row("under", "common", s) for s in starts] + [_Row("over", "common", _mirrored(s)) for s in starts]
+    rough = _fit_rows(samples, rows, 7, 0.3)
+    half = len(starts)
+    best = [min(part, key=lambda f: f.rss) for part in (rough[:half], rough[half:])]
+    worth = _WORTH * one.rss / max(samples.total - one.size, 1)
+    rows = []
+    for regime, fitted in zip(("under", "over"), best, strict=True):
+        p = fitted.p
+        rows.append(_Row(regime, "common", p))
+        if one.rss - fitted.rss >= worth:
+            nudge = 0.02 * p[1] * max(np.sqrt(p[3]), 0.1 * p[1])
+            rows += [_Row(regime, "unequal", np.array([*p[:4], sign * nudge])) for sign in (1.0, -1.0)]
+    fits = _fit_rows(samples, rows, 40, 1e-2)
+
+    def best_of(regime: str, widths: str) -> Fitted | None:
+        mine = [f for row, f in zip(rows, fits, strict=True) if (row.regime, row.widths) == (regime, widths)]
+        return min(mine, key=lambda f: f.rss) if mine else None
+
+    pairs = [best_of(regime, widths) for widths in ("common", "unequal") for regime in ("under", "over")]
+    least = min(f.rss for f in pairs if f is not None)
+    limit = least * (1.0 + _HOPELESS / max(samples.total - 7, 1))
+    pairs = [f if f is not None and np.isfinite(f.rss) and f.rss <= limit else None for f in pairs]
+    return Candidates(samples, flat_rss(samples), one, *pairs)
 
 
 def fit_pair(fitted: Fitted) -> Fitted:
@@ -166,40 +241,46 @@ def fit_pair(fitted: Fitted) -> Fitted:
     box = single_shape(fitted.samples.z)
     shape = Shape(pair, np.tile(box.low, 2), np.tile(box.high, 2), box.feasible, 6)
     free = np.ones(6, dtype=bool)
-    return Fitted(shape, free, minimise(shape, fitted.samples, start, free), start[0], fitted.samples)
+    return Fitted(
+        shape,
+        free,
+        minimise(shape, fitted.samples, start, free, iterations=12, tolerance=0.3),
+        start[0],
+        fitted.samples,
+    )
 
 
-def free_widths(fitted: Fitted) -> Fitted | None:
-    """The split dip again with each mode's own width."""
-    p = fitted.p
-    nudge = 0.02 * p[1] * max(np.sqrt(p[3]), 0.1 * p[1])
-    starts = np.array([[*p[:4], nudge], [*p[:4], -nudge]])
-    point = minimise(fitted.shape, fitted.samples, starts, _UNEQUAL_FREE)
-    best = int(np.argmin(point.rss))
-    if not np.isfinite(point.rss[best]):
-        return None
-    return Fitted(fitted.shape, _UNEQUAL_FREE, point.pick([best]), fitted.start, fitted.samples)
-
-
-def fit_all(z: FloatArray, y: FloatArray, dip: Dip) -> Candidates:
-    """Every shape fitted to the window: z (n,) rising and y (n,) scaled, `dip` in the same units."""
+def fit_all(z: FloatArray, y: FloatArray, dip: Dip, noise: float) -> Candidates:
+    """Every shape fitted to the window: z (n,) rising and y (n,) scaled, `dip` and `noise` in the same units."""
     centres = np.array([dip.centre] if dip.second is None else sorted((dip.centre, dip.second)))
     samples = gathered(z, y, centres, dip.width)
+    if dip.second is not None:
+        found = _two_seen(samples, dip, dip.second)
+        split = min((f for f in (found.under, found.over) if f is not None), key=lambda f: f.rss, default=None)
+        if split is not None and split.rss < _GOOD * noise * noise * samples.total:
+            return _on_finer(found, z, y, centres, dip.width)
     one = fit_single(samples, dip)
-    under, over = fit_split(samples, split_starts(one, dip))
-    # The bins must be fine where and as the fits now say.
+    found = _none_seen(samples, dip, refined(one, samples))
+    return _on_finer(found, z, y, centres, dip.width)
+
+
+def _on_finer(found: Candidates, z: FloatArray, y: FloatArray, centres: FloatArray, width: float) -> Candidates:
+    """The fits again on bins that are fine where and as they now say, unless those they had were."""
+    one = found.single
     modes = [(one.p[0], one.p[1])]
-    for fitted in (under, over):
+    for fitted in (found.under, found.over, found.unequal_under, found.unequal_over):
         if fitted is not None and fitted.rss < 0.98 * one.rss:
-            apart = np.sqrt(fitted.p[3])
+            apart = np.sqrt(complex(fitted.p[3], fitted.p[4])).real
+            modes = modes[1:] if len(modes) == 1 and fitted.rss < 0.5 * one.rss else modes
             modes += [(fitted.p[0] - apart, fitted.p[1]), (fitted.p[0] + apart, fitted.p[1])]
     finest = max(min(w for _, w in modes), 1e-3)
+    far = max(float(np.min(np.abs(centres - c))) for c, _ in modes)
+    if (finest > 0.6 * width and far < 0.7 * width) or len(z) <= PLAIN_LIMIT:
+        return found
     samples = gathered(z, y, np.unique([c for c, _ in modes]), finest)
-    one = refined(one, samples)
-    pair_ = [None if f is None else refined(f, samples) for f in (under, over)]
-    worth = _WORTH * one.rss / max(samples.total - one.size, 1)
-    unequal = [None if f is None or one.rss - f.rss < worth else free_widths(f) for f in pair_]
-    return Candidates(samples, flat_rss(samples), one, pair_[0], pair_[1], unequal[0], unequal[1])
+    again = [f if f is None else refined(f, samples) for f in (found.under, found.over)]
+    unequal = [f if f is None else refined(f, samples) for f in (found.unequal_under, found.unequal_over)]
+    return Candidates(samples, flat_rss(samples), refined(one, samples), again[0], again[1], unequal[0], unequal[1])
 
 
 def covariance(fitted: Fitted, variance: float) -> FloatArray:

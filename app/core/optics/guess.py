@@ -21,6 +21,8 @@ class Dip:
     """Centre of a second dip beside it, with more light between the two."""
     level: float = 1.0
     """Rough baseline there."""
+    noise: float = 0.0
+    """Scatter of single samples."""
 
 
 def sample_noise(y: FloatArray) -> float:
@@ -29,7 +31,7 @@ def sample_noise(y: FloatArray) -> float:
     if len(d) > 4096:
         # Contiguous stretches: enough for a median, and the whole scan is still looked at.
         d = d[: len(d) // 16 * 16].reshape(16, -1)[:, :256].ravel()
-    return float(np.median(np.abs(d))) / (0.674490 * np.sqrt(6.0))
+    return median(np.abs(d)) / (0.674490 * np.sqrt(6.0))
 
 
 def averaged(values: FloatArray) -> FloatArray:
@@ -38,24 +40,36 @@ def averaged(values: FloatArray) -> FloatArray:
     return 0.5 * (values[0:n:2] + values[1:n:2])
 
 
+def means(values: FloatArray, length: int) -> FloatArray:
+    """Means of blocks of `length`; a shorter last block is dropped."""
+    n = len(values) // length
+    return values if length == 1 else np.asarray(values[: n * length].reshape(n, length).mean(axis=1))
+
+
+def median(values: FloatArray) -> float:
+    """The middle value (the upper of the two where there are two)."""
+    middle = len(values) // 2
+    return float(np.partition(values, middle)[middle])
+
+
 def rough_baseline(z: FloatArray, y: FloatArray) -> FloatArray:
     """Coefficients of a parabola in u (-1 to 1 over the scan) along the top of the data, dips left out."""
-    while len(y) > 384:
-        z, y = averaged(z), averaged(y)
+    length = -(-len(y) // 384)
+    z, y = means(z, length), means(y, length)
     u = (z - 0.5 * (z[0] + z[-1])) * (2.0 / (z[-1] - z[0]))
     terms = np.stack([np.ones_like(u), u, u * u])
     weight = np.ones_like(y)
     b = np.zeros(3)
-    ridge = 1e-13 * np.eye(3)
+    ridge, least = 1e-13 * np.eye(3), 1e-12 * float(y.max() - y.min())
     for _ in range(10):
         scaled = terms * weight
         gram = scaled @ terms.T
-        b = np.linalg.solve(gram + ridge * np.trace(gram), scaled @ y)
+        b = np.linalg.solve(gram + ridge * (gram[0, 0] + gram[1, 1] + gram[2, 2]), scaled @ y)
         r = y - b @ terms
-        above = r[r > 0]
-        spread = max(float(np.sqrt(np.mean(above * above))) if len(above) else 0.0, 1e-12 * float(np.ptp(y)))
+        above = np.maximum(r, 0.0)
+        spread = max(float(above @ above) / max(np.count_nonzero(above), 1), 0.0) ** 0.5
         # Light is taken out, never put in: what lies below the curve says little about it.
-        new = np.where(r > -1.5 * spread, 1.0, 1e-3)
+        new = np.where(r > -1.5 * max(spread, least), 1.0, 1e-3)
         if (new == weight).all():
             break
         weight = new
@@ -67,35 +81,41 @@ def find_dip(z: FloatArray, y: FloatArray) -> Dip | None:
     b = rough_baseline(z, y)
     middle, half = 0.5 * float(z[0] + z[-1]), 0.5 * float(z[-1] - z[0])
     u = (z - middle) * (1.0 / half)
-    dip = find_excursion(z, b[0] + u * (b[1] + u * b[2]) - y, max(sample_noise(y), 1e-9 * float(np.ptp(y))))
+    noise = max(sample_noise(y), 1e-9 * float(np.ptp(y)))
+    dip = find_excursion(z, b[0] + u * (b[1] + u * b[2]) - y, noise)
     if dip is None:
         return None
     at = (dip.centre - middle) / half
-    return replace(dip, level=abs(float(b[0] + at * (b[1] + at * b[2]))))
+    return replace(dip, level=abs(float(b[0] + at * (b[1] + at * b[2]))), noise=noise)
 
 
 def find_excursion(z: FloatArray, height: FloatArray, noise: float) -> Dip | None:
     """The most significant positive excursion of `height` (n,), tried at every width of 2^k samples."""
-    levels: list[tuple[FloatArray, FloatArray]] = []
-    best: tuple[float, int, int] | None = None
-    x, h = z, height
+    levels: list[FloatArray] = []
+    tops: list[tuple[float, int, int]] = []
+    h = height
     while len(h) >= 8:
-        levels.append((x, h))
-        scatter = noise / np.sqrt(2.0 ** (len(levels) - 1))
+        k = len(levels)
+        i = int(h.argmax())
+        tops.append((float(h[i]) / (noise / 2.0 ** (0.5 * k)), k, i))
+        levels.append(h)
+        h = averaged(h)
+    best: tuple[float, int, int] | None = None
+    for most, k, i in sorted(tops, reverse=True):
+        if best is not None and most <= best[0]:
+            break
+        snr, h = most, levels[k]
         if len(h) >= 32:
             # Ripple and drift count as scatter too; the dip itself fills less than half of the scan.
-            scatter = max(scatter, 1.4826 * float(np.median(np.abs(h if len(h) < 4096 else h[:: len(h) // 2048]))))
-        i = int(np.argmax(h))
-        snr = float(h[i]) / scatter
+            scatter = 1.4826 * median(np.abs(h if len(h) < 4096 else h[:: len(h) // 2048]))
+            snr = min(snr, float(h[i]) / max(scatter, 1e-300))
         if best is None or snr > best[0]:
-            best = (snr, len(levels) - 1, i)
-        x, h = averaged(x), averaged(h)
+            best = (snr, k, i)
     if best is None or best[0] <= 0:
         return None
-    snr, level, i = best
-    fine = max(level - 2, 0)
-    x, h = levels[fine]
-    return _measure(x, h, i << (level - fine), 1 << (level - fine), snr)
+    snr, k, i = best
+    fine = max(k - 2, 0)
+    return _measure(means(z, 1 << fine), levels[fine], i << (k - fine), 1 << (k - fine), snr)
 
 
 def _measure(x: FloatArray, h: FloatArray, first: int, count: int, snr: float) -> Dip | None:

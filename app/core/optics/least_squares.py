@@ -54,7 +54,7 @@ def least_squares(
     )
     dof = max(n - size, 1)
 
-    def evaluate_at(p: FloatArray) -> Point:
+    def evaluate_at(p: FloatArray, _: FloatArray) -> Point:
         return _problem(model, x, y, p)
 
     free = np.ones(size, dtype=bool)
@@ -62,6 +62,7 @@ def least_squares(
         evaluate_at,
         everywhere,
         _solved(model, x, y, start, linear)[None],
+        np.zeros((1, 0)),
         free,
         dof=dof,
         iterations=_ITERATIONS,

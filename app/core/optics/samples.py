@@ -7,7 +7,7 @@ shifted, which plain averaging would do (to second order).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -23,7 +23,8 @@ _GROWTH = 1.0 / 12.0
 class Samples:
     """z (n,) rising, y (n,), weight (n,) samples behind each; `u` (3, n) are the baseline's 1, u, u^2.
 
-    u runs from -1 to 1 over the window from `low` to `high`; `total` samples stand behind all.
+    u runs from -1 to 1 over the window from `low` to `high`; `total` samples stand behind all. `y_scaled` and
+    `u_scaled` are y and u times the root of the weight.
     """
 
     z: FloatArray
@@ -33,6 +34,13 @@ class Samples:
     low: float
     high: float
     total: int
+    y_scaled: FloatArray = field(init=False)
+    u_scaled: FloatArray = field(init=False)
+
+    def __post_init__(self) -> None:
+        root = np.sqrt(self.weight)
+        object.__setattr__(self, "y_scaled", self.y * root)
+        object.__setattr__(self, "u_scaled", self.u * root)
 
 
 def baseline_terms(z: FloatArray, low: float, high: float) -> FloatArray:

@@ -5,92 +5,52 @@ from __future__ import annotations
 import numpy as np
 
 from app.core.optics.lineshapes import split, split_transmission
-from app.core.optics.profile import Quantity
 from app.core.optics.results import FloatArray
 
-Pair = tuple[FloatArray, FloatArray]
+# Weights on (z0, w, coupling, g_r, g_i), `side` -1 for the lower and +1 for the upper mode.
+SPLITTING = (0.0, 0.0, 0.0, 2.0, 0.0)
+COUPLING = (0.0, 0.0, 1.0, 0.0, 0.0)
+MEAN_INTRINSIC = (0.0, 1.0, -1.0, 0.0, 0.0)
 
 
-def linear(*weights: float) -> Quantity:
-    """sum of weights x parameters."""
-    row = np.array(weights)
-
-    def quantity(p: FloatArray) -> Pair:
-        return p @ row, np.broadcast_to(row, p.shape).copy()
-
-    return quantity
+def detuning(side: int) -> tuple[float, ...]:
+    """z0 + side x g_r."""
+    return (1.0, 0.0, 0.0, side, 0.0)
 
 
-def backscatter(p: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    """g_r, g_i (K,) of g = g_r - i g_i and their derivatives (K, 2) by Re g^2 and Im g^2."""
+def width(side: int) -> tuple[float, ...]:
+    """w - 2 side g_i, the loaded width of one mode."""
+    return (0.0, 1.0, 0.0, 0.0, -2.0 * side)
+
+
+def intrinsic(side: int) -> tuple[float, ...]:
+    """The same less the coupling."""
+    return (0.0, 1.0, -1.0, 0.0, -2.0 * side)
+
+
+def derived(p: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """(z0, w, coupling = eta w, g_r, g_i) (K, 5) of g = g_r - i g_i, and their derivatives (K, 5, 5)."""
     g = np.sqrt(p[:, 3] + 1j * p[:, 4])
     half = 0.5 / np.where(np.abs(g) < 1e-9, 1e-9, g)
-    return g.real, -g.imag, np.stack([half.real, -half.imag], 1), np.stack([-half.imag, -half.real], 1)
+    out = p.copy()
+    out[:, 2] *= p[:, 1]
+    out[:, 3], out[:, 4] = g.real, -g.imag
+    slopes = np.zeros((len(p), 5, 5))
+    slopes[:, 0, 0] = slopes[:, 1, 1] = 1.0
+    slopes[:, 2, 1], slopes[:, 2, 2] = p[:, 2], p[:, 1]
+    slopes[:, 3, 3], slopes[:, 3, 4] = half.real, -half.imag
+    slopes[:, 4, 3], slopes[:, 4, 4] = -half.imag, -half.real
+    return out, slopes
 
 
-def split_detuning(side: int) -> Quantity:
-    """z0 + side x g_r."""
-
-    def quantity(p: FloatArray) -> Pair:
-        g_r, _, by_r, _ = backscatter(p)
-        gradient = np.zeros_like(p)
-        gradient[:, 0] = 1.0
-        gradient[:, 3:5] = side * by_r
-        return p[:, 0] + side * g_r, gradient
-
-    return quantity
-
-
-def split_width(side: int, intrinsic: bool) -> Quantity:
-    """w - 2 side g_i, the loaded width of the lower (-1) or upper (+1) mode; intrinsic: less the coupling eta w."""
-
-    def quantity(p: FloatArray) -> Pair:
-        _, g_i, _, by_i = backscatter(p)
-        share = p[:, 2] if intrinsic else np.zeros(len(p))
-        gradient = np.zeros_like(p)
-        gradient[:, 1] = 1.0 - share
-        if intrinsic:
-            gradient[:, 2] = -p[:, 1]
-        gradient[:, 3:5] = -2.0 * side * by_i
-        return p[:, 1] * (1.0 - share) - 2.0 * side * g_i, gradient
-
-    return quantity
-
-
-def splitting(p: FloatArray) -> Pair:
-    """2 g_r."""
-    g_r, _, by_r, _ = backscatter(p)
-    gradient = np.zeros_like(p)
-    gradient[:, 3:5] = 2.0 * by_r
-    return 2.0 * g_r, gradient
-
-
-def coupling(p: FloatArray) -> Pair:
-    """eta w."""
-    gradient = np.zeros_like(p)
-    gradient[:, 1], gradient[:, 2] = p[:, 2], p[:, 1]
-    return p[:, 1] * p[:, 2], gradient
-
-
-def mean_intrinsic(p: FloatArray) -> Pair:
-    """(1 - eta) w."""
-    gradient = np.zeros_like(p)
-    gradient[:, 1], gradient[:, 2] = 1.0 - p[:, 2], -p[:, 1]
-    return p[:, 1] * (1.0 - p[:, 2]), gradient
-
-
-def split_contrast(side: int) -> Quantity:
-    """1 - T in the minimum on the lower (-1) or upper (+1) mode's side of the centre.
+def contrast(p: FloatArray, side: int) -> tuple[float, FloatArray]:
+    """1 - T and its gradient (P,) in the minimum on the lower (-1) or upper (+1) mode's side, for p (1, P).
 
     By the envelope theorem its gradient is that of -T at the minimum. The two sides are kept apart because the
     lower of two nearly equal minima jumps from one to the other.
     """
-
-    def quantity(p: FloatArray) -> Pair:
-        t, d = split(p, _minimum(p, side)[:, None])
-        return 1.0 - t[:, 0], -d[:, :, 0]
-
-    return quantity
+    t, d = split(p, _minimum(p, side)[:, None])
+    return float(1.0 - t[0, 0]), -d[0, :, 0]
 
 
 def _minimum(p: FloatArray, side: int) -> FloatArray:

@@ -16,6 +16,9 @@ from app.core.optics.results import FloatArray
 from app.core.optics.samples import Samples
 
 ModelFunction = Callable[[FloatArray, FloatArray], tuple[FloatArray, FloatArray]]
+_PATIENCE = 3
+_STUCK = 1e4
+"""Damping at which a problem is left where it is: no step is short enough to be better."""
 Feasible = Callable[[FloatArray], np.ndarray]
 
 
@@ -56,45 +59,46 @@ class Point:
         return Point(self.p[index], self.rss[index], self.g[index], self.h[index], self.b[index])
 
 
-def evaluate(shape: Shape, samples: Samples, p: FloatArray) -> Point:
-    """The projected least-squares problem at p (K, P); raises LinAlgError where the baseline is not determined."""
+def evaluate(shape: Shape, samples: Samples, p: FloatArray, b: FloatArray) -> Point:
+    """The projected problem at p (K, P) with a baseline near b (K, 3), by one product of all columns with themselves.
+
+    rss is exact; the Jacobian takes the baseline from `b`, which at the optimum is the same. Raises LinAlgError
+    where the baseline is not determined.
+    """
     t, dt = shape.model(p, samples.z)
-    u, w = samples.u, samples.weight
-    basis = t[:, None, :] * u
-    weighted = basis * w
-    inverse = np.linalg.inv(weighted @ basis.transpose(0, 2, 1))
-    b = (inverse @ (weighted @ samples.y)[..., None])[..., 0]
-    r = samples.y - (b[:, None, :] @ basis)[:, 0, :]
-    j = dt * (b @ u)[:, None, :]
-    jw = j * w
-    j_t = j.transpose(0, 2, 1)
-    cross = weighted @ j_t
-    h = jw @ j_t - cross.transpose(0, 2, 1) @ inverse @ cross
-    rss = (r * r) @ w
-    return Point(p, rss, (jw @ r[..., None])[..., 0], h, b)
+    k, size, n = dt.shape
+    columns = np.empty((k, size + 4, n))
+    light = b @ samples.u_scaled
+    np.multiply(t[:, None, :], samples.u_scaled, out=columns[:, :3])
+    np.subtract(samples.y_scaled, t * light, out=columns[:, 3])
+    np.multiply(dt, light[:, None, :], out=columns[:, 4:])
+    gram = columns @ columns.transpose(0, 2, 1)
+    x = np.linalg.solve(gram[:, :3, :3], gram[:, :3, 3:])
+    rest = gram[:, 3:, 3:] - gram[:, 3:, :3] @ x
+    return Point(p, rest[:, 0, 0], rest[:, 1:, 0], rest[:, 1:, 1:], b + x[:, :, 0])
 
 
-def safe_evaluate(shape: Shape, samples: Samples, p: FloatArray) -> Point:
+def safe_evaluate(shape: Shape, samples: Samples, p: FloatArray, b: FloatArray) -> Point:
     """`evaluate`, with infinite rss where p is not feasible or the numbers run out."""
     try:
-        point = evaluate(shape, samples, p)
+        point = evaluate(shape, samples, p, b)
     except np.linalg.LinAlgError:
-        point = _one_by_one(shape, samples, p)
-    fine = shape.feasible(p) & np.isfinite(point.rss + point.h.sum((1, 2)) + point.g.sum(1))
+        point = _one_by_one(shape, samples, p, b)
+    fine = shape.feasible(p) & np.isfinite(point.rss + point.h.sum((1, 2)) + point.g.sum(1)) & (point.rss >= 0)
     if fine.all():
         return point
     k, n = p.shape
-    bad = Point(p, np.full(k, np.inf), np.zeros((k, n)), np.tile(np.eye(n), (k, 1, 1)), point.b)
+    bad = Point(p, np.full(k, np.inf), np.zeros((k, n)), np.tile(np.eye(n), (k, 1, 1)), b)
     return point.where(fine, bad)
 
 
-def _one_by_one(shape: Shape, samples: Samples, p: FloatArray) -> Point:
+def _one_by_one(shape: Shape, samples: Samples, p: FloatArray, b: FloatArray) -> Point:
     """One singular problem spoils the batch: solve each alone and mark the singular ones."""
     k, n = p.shape
-    out = Point(p, np.full(k, np.inf), np.zeros((k, n)), np.tile(np.eye(n), (k, 1, 1)), np.zeros((k, 3)))
+    out = Point(p, np.full(k, np.inf), np.zeros((k, n)), np.tile(np.eye(n), (k, 1, 1)), b.copy())
     for i in range(k):
         try:
-            one = evaluate(shape, samples, p[i : i + 1])
+            one = evaluate(shape, samples, p[i : i + 1], b[i : i + 1])
         except np.linalg.LinAlgError:
             continue
         for mine, theirs in ((out.rss, one.rss), (out.g, one.g), (out.h, one.h), (out.b, one.b)):
@@ -105,16 +109,23 @@ def _one_by_one(shape: Shape, samples: Samples, p: FloatArray) -> Point:
 def held_solve(h: FloatArray, g: FloatArray, held: np.ndarray) -> FloatArray:
     """Solve H d = g (K, P) with the parameters in `held` (K, P) fixed."""
     index = np.arange(h.shape[1])
-    free = ~held
-    stiff = h * (free[:, :, None] & free[:, None, :])
-    diagonal = np.abs(np.diagonal(h, axis1=1, axis2=2)) + 1e-300
-    stiff[:, index, index] = np.where(held, diagonal, stiff[:, index, index] * (1 + 1e-12) + 1e-300)
-    right = np.where(held, 0.0, g)[..., None]
+    if held.any():
+        free = ~held
+        stiff = h * (free[:, :, None] & free[:, None, :])
+        stiff[:, index, index] += held
+        g = np.where(held, 0.0, g)
+    else:
+        stiff = h.copy()
+    stiff[:, index, index] *= 1 + 1e-12
     try:
-        d = np.linalg.solve(stiff, right)[..., 0]
+        d = np.linalg.solve(stiff, g[..., None])[..., 0]
     except np.linalg.LinAlgError:
-        d = (np.linalg.pinv(stiff) @ right)[..., 0]
-    return np.where(np.isfinite(d) & free, d, 0.0)
+        stiff[:, index, index] += 1e-300
+        try:
+            d = (np.linalg.pinv(stiff) @ g[..., None])[..., 0]
+        except np.linalg.LinAlgError:
+            return np.zeros_like(g)
+    return np.where(np.isfinite(d), d, 0.0)
 
 
 def leaving(shape: Shape, p: FloatArray, d: FloatArray) -> np.ndarray:
@@ -122,49 +133,50 @@ def leaving(shape: Shape, p: FloatArray, d: FloatArray) -> np.ndarray:
     return np.asarray(((p <= shape.low) & (d < 0)) | ((p >= shape.high) & (d > 0)))
 
 
-def bounded_step(shape: Shape, p: FloatArray, h: FloatArray, g: FloatArray, free: np.ndarray) -> FloatArray:
+def bounded_step(shape: Shape, p: FloatArray, h: FloatArray, g: FloatArray, held: np.ndarray) -> FloatArray:
     """Solve H d = g (K, P) over the free parameters, holding those at a bound that would leave the box."""
-    index = np.flatnonzero(free)
-    d = np.zeros_like(p)
-    try:
-        d[:, index] = np.linalg.solve(h[:, index[:, None], index], g[:, index, None])[..., 0]
-    except np.linalg.LinAlgError:
-        d = held_solve(h, g, np.broadcast_to(~free, p.shape))
+    d = held_solve(h, g, held)
     out = leaving(shape, p, d)
-    return held_solve(h, g, out | ~free) if out.any() else d
+    return held_solve(h, g, out | held) if out.any() else d
 
 
 def descend(
-    evaluate_at: Callable[[FloatArray], Point],
+    evaluate_at: Callable[[FloatArray, FloatArray], Point],
     shape: Shape,
     start: FloatArray,
+    b: FloatArray,
     free: np.ndarray,
     *,
     dof: int,
     iterations: int = 40,
     tolerance: float = 1e-2,
     damping: float = 1e-4,
+    hopeless: float = np.inf,
 ) -> Point:
     """Levenberg-Marquardt from start (K, P), all problems at once; ends when each step is below `tolerance` sigma.
 
     sigma is that of the parameters along the step, from rss/dof. `evaluate_at` gives the least-squares problem at
-    p (K, P), whether or not linear parameters were projected out of it.
+    p (K, P) with linear parameters near b, whether or not there are any to project out; `free` is (P,) or (K, P).
+    A problem whose chi^2 is more than `hopeless` above the least is left where it is after a few steps.
     """
     with np.errstate(all="ignore"):
-        here = evaluate_at(np.clip(start, shape.low, shape.high))
+        here = evaluate_at(np.minimum(np.maximum(start, shape.low), shape.high), b)
         damped = np.full(len(start), damping)
         open_ = np.isfinite(here.rss)
         diagonal = np.arange(start.shape[1])
-        for _ in range(iterations):
+        held = np.broadcast_to(~free, start.shape)
+        for turn in range(iterations):
             h = here.h.copy()
             h[:, diagonal, diagonal] *= 1.0 + damped[:, None]
-            d = bounded_step(shape, here.p, h, here.g, free)
-            there = evaluate_at(np.minimum(np.maximum(here.p + d, shape.low), shape.high))
+            d = bounded_step(shape, here.p, h, here.g, held)
+            there = evaluate_at(np.minimum(np.maximum(here.p + d, shape.low), shape.high), here.b)
             better = open_ & (there.rss <= here.rss)
             length = (d[:, None, :] @ here.h @ d[:, :, None])[:, 0, 0]
             small = length <= tolerance**2 * here.rss / dof
             here = there if better.all() else there.where(better, here)
-            open_ &= ~(small & (damped < 1.0)) & (damped < 1e9)
+            open_ &= ~(small & (damped < 1.0)) & (damped < _STUCK)
+            if turn > _PATIENCE and hopeless < np.inf:
+                open_ &= here.rss < here.rss.min() * (1.0 + hopeless / dof)
             if not open_.any():
                 break
             damped = np.where(better, np.maximum(damped * 0.1, 1e-9), damped * 8.0)
@@ -177,13 +189,27 @@ def minimise(
     start: FloatArray,
     free: np.ndarray,
     *,
+    b: FloatArray | None = None,
     iterations: int = 40,
     tolerance: float = 1e-2,
+    hopeless: float = np.inf,
 ) -> Point:
-    """`descend` with the baseline projected out."""
-    dof = max(samples.total - shape.size - 3, 1)
+    """`descend` with the baseline projected out, starting from a baseline near b (K, 3), or near 1."""
+    if b is None:
+        b = np.zeros((len(start), 3))
+        b[:, 0] = 1.0
 
-    def evaluate_at(p: FloatArray) -> Point:
-        return safe_evaluate(shape, samples, p)
+    def evaluate_at(p: FloatArray, near: FloatArray) -> Point:
+        return safe_evaluate(shape, samples, p, near)
 
-    return descend(evaluate_at, shape, start, free, dof=dof, iterations=iterations, tolerance=tolerance)
+    return descend(
+        evaluate_at,
+        shape,
+        start,
+        b,
+        free,
+        dof=max(samples.total - shape.size - 3, 1),
+        iterations=iterations,
+        tolerance=tolerance,
+        hopeless=hopeless,
+    )

@@ -9,12 +9,14 @@ import numpy as np
 
 from app.core.optics import split_quantities as sq
 from app.core.optics.evidence import Noise
-from app.core.optics.fit import Fitted, covariance
-from app.core.optics.profile import Profile, profile
+from app.core.optics.fit import Fitted
+from app.core.optics.profile import Profile, profile, quantiles
 from app.core.optics.results import FloatArray, Measured, Reading
+from app.core.optics.varpro import held_solve
 
 _CONTOUR = 6  # half as many directions as support points of the contour
 _FINE = 240
+_DIRECTIONS = np.array([f(np.arange(_CONTOUR) * np.pi / _CONTOUR) for f in (np.cos, np.sin)])
 
 
 @dataclass(frozen=True)
@@ -81,14 +83,20 @@ def single_widths(fitted: Fitted, noise: Noise, reading: Reading) -> Widths:
     kappa_0 = w (1 + s sqrt(1 - C))/2, s = +1 under-, -1 over-coupled (A2): not regular at critical coupling,
     which is why it is not profiled by itself.
     """
-    cov = covariance(fitted, noise.independent_variance)[1:3, 1:3]
+    cov = np.linalg.inv(fitted.point.h[0])[1:3, 1:3] * noise.independent_variance
     root = np.linalg.cholesky(cov + 1e-24 * np.diag(np.diagonal(cov)) + 1e-300 * np.eye(2))
-    quantities = [sq.linear(1.0, 0.0, 0.0)]
-    for angle in np.arange(_CONTOUR) * np.pi / _CONTOUR:
-        a = np.linalg.solve(root.T, np.array([np.cos(angle), np.sin(angle)]))
-        quantities.append(sq.linear(0.0, *a))
+    weights = np.zeros((_CONTOUR + 1, 3))
+    weights[0, 0] = 1.0
+    weights[1:, 1:] = np.linalg.solve(root.T, _DIRECTIONS).T
     found = profile(
-        fitted.shape, fitted.samples, fitted.point, fitted.free, quantities, noise.independent_variance, noise.dof
+        fitted.shape,
+        fitted.samples,
+        fitted.point,
+        fitted.free,
+        _themselves,
+        weights,
+        noise.independent_variance,
+        noise.dof,
     )
     contours = tuple(_contour(found, side) for side in (0, 2))
     w, c = float(fitted.p[1]), float(fitted.p[2])
@@ -127,24 +135,29 @@ def _ends(found: Profile, i: int) -> Ends:
 
 
 def split_widths(fitted: Fitted, noise: Noise) -> Widths:
-    """Split dip: each quantity has its own profile."""
+    """Split dip: each quantity has its own profile, but for the contrast."""
     unequal = bool(fitted.free[4])
     sides = (-1, 1) if unequal else (1,)
-    quantities = [sq.split_detuning(-1), sq.split_detuning(1), sq.splitting, sq.coupling, sq.mean_intrinsic]
-    quantities += [sq.split_contrast(side) for side in sides]
-    quantities += [sq.split_width(side, intrinsic=False) for side in sides]
+    weights = [sq.detuning(-1), sq.detuning(1), sq.SPLITTING, sq.COUPLING, sq.MEAN_INTRINSIC]
+    weights += [sq.width(side) for side in sides]
     if unequal:
-        quantities += [sq.split_width(side, intrinsic=True) for side in sides]
+        weights += [sq.intrinsic(side) for side in sides]
     found = profile(
-        fitted.shape, fitted.samples, fitted.point, fitted.free, quantities, noise.independent_variance, noise.dof
+        fitted.shape,
+        fitted.samples,
+        fitted.point,
+        fitted.free,
+        sq.derived,
+        np.array(weights),
+        noise.independent_variance,
+        noise.dof,
     )
-    ends = [_ends(found, i) for i in range(len(quantities))]
+    ends = [_ends(found, i) for i in range(len(weights))]
     detunings, others = (ends[0], ends[1]), ends[5:]
     splitting, coupling, mean = ends[2:5]
-    k = len(sides)
-    contrast = _deeper(others[:k])
-    widths: tuple[Ends, ...] = (others[k], others[2 * k - 1])
-    intrinsic: tuple[Ends, ...] = (others[4], others[5]) if unequal else (mean, mean)
+    contrast = _deeper([_contrast(fitted, noise, side) for side in sides])
+    widths: tuple[Ends, ...] = (others[0], others[len(sides) - 1])
+    intrinsic: tuple[Ends, ...] = (others[2], others[3]) if unequal else (mean, mean)
     eta_bound = fitted.shape.low[2], fitted.shape.high[2]
     stopped = found.at_bound[4] & (np.abs(found.points[4, :, 2] - 0.5) < 1e-9)
     largest = float(fitted.shape.high[1])
@@ -152,6 +165,19 @@ def split_widths(fitted: Fitted, noise: Noise) -> Widths:
     mean, coupling = _bounded(mean, largest), _bounded(coupling, largest)
     critical = bool(0.5 in eta_bound and stopped[2:].any())
     return Widths(detunings, widths, intrinsic, mean, coupling, splitting, contrast, critical)
+
+
+def _contrast(fitted: Fitted, noise: Noise, side: int) -> Ends:
+    """Depth of one dip by its quadratic interval: the data show it directly, whatever shape it comes from."""
+    value, gradient = sq.contrast(fitted.point.p, side)
+    v = held_solve(fitted.point.h, gradient[None], ~fitted.free[None])
+    sigma = float(np.sqrt(max(float(gradient @ v[0]), 0.0) * noise.independent_variance))
+    t68, t95 = quantiles(noise.dof)
+    return Ends(value, value - t68 * sigma, value + t68 * sigma, value - t95 * sigma, value + t95 * sigma)
+
+
+def _themselves(p: FloatArray) -> tuple[FloatArray, FloatArray]:
+    return p, np.broadcast_to(np.eye(p.shape[1]), (*p.shape, p.shape[1]))
 
 
 def _deeper(sides: list[Ends]) -> Ends:
