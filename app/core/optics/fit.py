@@ -19,6 +19,7 @@ ETA_SMALLEST = 1e-4
 NARROWEST = 1e-4  # of the start width
 _WORTH = 4.0  # chi^2 a pair must gain on the single dip before its widths are freed
 _HOPELESS = 1e3  # chi^2 by which a regime loses beyond appeal
+_LAST_STEP = 0.05  # in sigma: of a step so short about its square is left
 _GOOD = 1.5  # variance over that of the noise below which two dips seen apart need no other start
 _SINGLE_FREE = np.array([True, True, True])
 _COMMON_FREE = np.array([True, True, True, True, False])
@@ -144,7 +145,14 @@ class _Row:
     start: FloatArray
 
 
-def _fit_rows(samples: Samples, rows: list[_Row], iterations: int, tolerance: float) -> list[Fitted]:
+def _fit_rows(
+    samples: Samples,
+    rows: list[_Row],
+    iterations: int,
+    tolerance: float,
+    hopeless: float = _HOPELESS,
+    patience: int = 4,
+) -> list[Fitted]:
     """All rows fitted at once, each in its own box."""
     box = split_shape(samples.z)
     low, high = np.tile(box.low, (len(rows), 1)), np.tile(box.high, (len(rows), 1))
@@ -152,7 +160,16 @@ def _fit_rows(samples: Samples, rows: list[_Row], iterations: int, tolerance: fl
     free = np.array([_FREE["single" if row.regime == "single" else row.widths] for row in rows])
     starts = np.array([row.start for row in rows])
     shape = replace(box, low=low, high=high)
-    point = minimise(shape, samples, starts, free, iterations=iterations, tolerance=tolerance, hopeless=_HOPELESS)
+    point = minimise(
+        shape,
+        samples,
+        starts,
+        free,
+        iterations=iterations,
+        tolerance=tolerance,
+        hopeless=hopeless,
+        patience=patience,
+    )
     return [
         Fitted(replace(box, low=low[i], high=high[i]), free[i], point.pick([i]), starts[i], samples)
         for i in range(len(rows))
@@ -189,7 +206,9 @@ def _two_seen(samples: Samples, dip: Dip, second: float) -> Candidates:
         _Row("single", "common", alone),
         _Row("single", "common", np.array([start[0], 2.0 * np.sqrt(start[3]) + start[1], start[2], 0.0, 0.0])),
     ]
-    under, over_, unequal_under, unequal_over, *ones = _fit_rows(samples, rows, 12, 1e-2)
+    under, over_, unequal_under, unequal_over, *ones = _fit_rows(
+        samples, rows, 12, _LAST_STEP, max(_HOPELESS, 10.0 * len(samples.z)), 1
+    )
     one = _as_single(min(ones, key=lambda f: f.rss))
     return Candidates(samples, flat_rss(samples), one, *_kept(under, over_, unequal_under, unequal_over))
 
@@ -197,7 +216,7 @@ def _two_seen(samples: Samples, dip: Dip, second: float) -> Candidates:
 def _kept(*fits: Fitted) -> tuple[Fitted | None, ...]:
     """Fits that lead to nothing as None."""
     least = min(f.rss for f in fits)
-    limit = least * (1.0 + _HOPELESS / max(fits[0].samples.total - 7, 1))
+    limit = least * (1.0 + _HOPELESS / max(len(fits[0].samples.z) - 7, 1))
     return tuple(f if np.isfinite(f.rss) and f.rss <= limit else None for f in fits)
 
 
@@ -210,7 +229,7 @@ def _none_seen(samples: Samples, dip: Dip, one: Fitted) -> Candidates:
     rough = _fit_rows(samples, rows, 7, 0.3)
     half = len(starts)
     best = [min(part, key=lambda f: f.rss) for part in (rough[:half], rough[half:])]
-    worth = _WORTH * one.rss / max(samples.total - one.size, 1)
+    worth = _WORTH * one.rss / max(len(samples.z) - one.size, 1)
     rows = []
     for regime, fitted in zip(("under", "over"), best, strict=True):
         p = fitted.p
@@ -218,7 +237,7 @@ def _none_seen(samples: Samples, dip: Dip, one: Fitted) -> Candidates:
         if one.rss - fitted.rss >= worth:
             nudge = 0.02 * p[1] * max(np.sqrt(p[3]), 0.1 * p[1])
             rows += [_Row(regime, "unequal", np.array([*p[:4], sign * nudge])) for sign in (1.0, -1.0)]
-    fits = _fit_rows(samples, rows, 40, 1e-2)
+    fits = _fit_rows(samples, rows, 40, _LAST_STEP)
 
     def best_of(regime: str, widths: str) -> Fitted | None:
         mine = [f for row, f in zip(rows, fits, strict=True) if (row.regime, row.widths) == (regime, widths)]
@@ -226,9 +245,24 @@ def _none_seen(samples: Samples, dip: Dip, one: Fitted) -> Candidates:
 
     pairs = [best_of(regime, widths) for widths in ("common", "unequal") for regime in ("under", "over")]
     least = min(f.rss for f in pairs if f is not None)
-    limit = least * (1.0 + _HOPELESS / max(samples.total - 7, 1))
+    limit = least * (1.0 + _HOPELESS / max(len(samples.z) - 7, 1))
     pairs = [f if f is not None and np.isfinite(f.rss) and f.rss <= limit else None for f in pairs]
     return Candidates(samples, flat_rss(samples), one, *pairs)
+
+
+def fit_from(z: FloatArray, y: FloatArray, start: FloatArray) -> Fitted:
+    """One shape fitted to z (n,) rising, y (n,) from `start`: (3,) a single dip, (5,) an under-coupled pair.
+
+    Units as everywhere here: widths near 1, a baseline near 1.
+    """
+    if len(start) == 3:
+        samples = gathered(z, y, start[:1], float(start[1]))
+        shape, free = single_shape(samples.z), _SINGLE_FREE
+    else:
+        apart = float(np.sqrt(start[3]))
+        samples = gathered(z, y, np.array([start[0] - apart, start[0] + apart]), float(start[1]))
+        shape, free = split_shape(samples.z, *_ETA["under"]), _UNEQUAL_FREE
+    return Fitted(shape, free, minimise(shape, samples, start[None], free), start, samples)
 
 
 def fit_pair(fitted: Fitted) -> Fitted:
@@ -257,7 +291,7 @@ def fit_all(z: FloatArray, y: FloatArray, dip: Dip, noise: float) -> Candidates:
     if dip.second is not None:
         found = _two_seen(samples, dip, dip.second)
         split = min((f for f in (found.under, found.over) if f is not None), key=lambda f: f.rss, default=None)
-        if split is not None and split.rss < _GOOD * noise * noise * samples.total:
+        if split is not None and split.rss < _GOOD * noise * noise * len(samples.z):
             return _on_finer(found, z, y, centres, dip.width)
     one = fit_single(samples, dip)
     found = _none_seen(samples, dip, refined(one, samples))
@@ -290,7 +324,11 @@ def covariance(fitted: Fitted, variance: float) -> FloatArray:
     j = np.concatenate([dt[fitted.free] * (fitted.b @ s.u), t * s.u])
     information = (j * s.weight) @ j.T
     scale = 1.0 / np.sqrt(np.maximum(np.diagonal(information), 1e-300))
-    inverse = np.linalg.pinv(information * np.outer(scale, scale), hermitian=True) * np.outer(scale, scale)
+    outer = scale[:, None] * scale
+    try:
+        inverse = np.linalg.inv(information * outer) * outer
+    except np.linalg.LinAlgError:
+        inverse = np.linalg.pinv(information * outer, hermitian=True) * outer
     free = np.concatenate([fitted.free, [True] * 3])
     out = np.zeros((len(free), len(free)))
     out[np.ix_(free, free)] = inverse * variance

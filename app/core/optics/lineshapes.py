@@ -72,12 +72,23 @@ def pair(p: FloatArray, z: FloatArray) -> tuple[FloatArray, FloatArray]:
 def split_transmission(p: FloatArray, z: FloatArray) -> FloatArray:
     """T alone of a split dip; same arguments as `split`."""
     z0, w, eta, g_re, g_im = (p[..., i, None] for i in range(5))
-    # |1 - k chi/D|^2 = |D - k chi|^2/|D|^2, in real numbers: this runs over every sample of long scans.
+    # |1 - k chi/D|^2 = 1 + (a d^2 + b d + c)/|D|^2 with D = (q - d^2) + i (w d + Im g^2): in real numbers and few
+    # steps, because this runs over every sample of long scans.
     d = z - z0
-    re, im = 0.25 * w * w + g_re - d * d, w * d + g_im
-    k = eta * w
-    top_re, top_im = re - 0.5 * k * w, im - k * d
-    return np.asarray((top_re * top_re + top_im * top_im) / (re * re + im * im))
+    k, q = eta * w, 0.25 * w * w + g_re
+    square = d * d
+    bottom = square + (w * w - 2.0 * q)
+    bottom *= square
+    bottom += q * q + g_im * g_im
+    square *= k * (k - w)
+    if g_im.any():
+        d *= 2.0 * g_im
+        square -= k * d
+        bottom += w * d
+    square += k * w * (0.25 * k * w - q)
+    square /= bottom
+    square += 1.0
+    return np.asarray(square)
 
 
 def transmission(stored: StoredShape, detuning_mhz: FloatArray) -> FloatArray:

@@ -208,7 +208,7 @@ def _step(
         d = delta + a[:, None] * v
         size = np.sqrt(np.maximum(reach * np.maximum(room, 1e-300), 1e-300))
         relative = np.abs((gradient * d).sum(1)) / size
-        out = leaving(shape, here.p, d) & ~held
+        out = leaving(shape.low, shape.high, here.p, d) & ~held
         if not out.any():
             break
         held |= out

@@ -43,17 +43,18 @@ def derived(p: FloatArray) -> tuple[FloatArray, FloatArray]:
     return out, slopes
 
 
-def contrast(p: FloatArray, side: int) -> tuple[float, FloatArray]:
-    """1 - T and its gradient (P,) in the minimum on the lower (-1) or upper (+1) mode's side, for p (1, P).
+def contrasts(p: FloatArray, sides: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """1 - T (k,) and gradients (k, P) in the minima on the `sides` (k,), -1 lower, +1 upper mode, for p (P,).
 
-    By the envelope theorem its gradient is that of -T at the minimum. The two sides are kept apart because the
+    By the envelope theorem the gradient is that of -T at the minimum. The two sides are kept apart because the
     lower of two nearly equal minima jumps from one to the other.
     """
-    t, d = split(p, _minimum(p, side)[:, None])
-    return float(1.0 - t[0, 0]), -d[0, :, 0]
+    rows = np.repeat(p[None], len(sides), axis=0)
+    t, d = split(rows, _minima(rows, sides)[:, None])
+    return 1.0 - t[:, 0], -d[:, :, 0]
 
 
-def _minimum(p: FloatArray, side: int) -> FloatArray:
+def _minima(p: FloatArray, side: FloatArray) -> FloatArray:
     """Positions (K,) of the minimum of T on one side of the centre, by a grid and a parabola."""
     g = np.sqrt(p[:, 3] + 1j * p[:, 4])
     reach = g.real + 1.2 * (p[:, 1] + 2.0 * np.abs(g.imag))

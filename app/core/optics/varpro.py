@@ -16,7 +16,6 @@ from app.core.optics.results import FloatArray
 from app.core.optics.samples import Samples
 
 ModelFunction = Callable[[FloatArray, FloatArray], tuple[FloatArray, FloatArray]]
-_PATIENCE = 3
 _STUCK = 1e4
 """Damping at which a problem is left where it is: no step is short enough to be better."""
 Feasible = Callable[[FloatArray], np.ndarray]
@@ -53,6 +52,16 @@ class Point:
             np.where(m, self.h, other.h),
             np.where(a, self.b, other.b),
         )
+
+    def put(self, index: np.ndarray, other: Point) -> Point:
+        """This point with the problems at `index` replaced by `other`."""
+        pairs = ((self.p, other.p), (self.rss, other.rss), (self.g, other.g), (self.h, other.h), (self.b, other.b))
+        whole = []
+        for mine, theirs in pairs:
+            new = mine.copy()
+            new[index] = theirs
+            whole.append(new)
+        return Point(*whole)
 
     def pick(self, index: np.ndarray | list[int] | slice) -> Point:
         """The problems at `index` alone."""
@@ -128,16 +137,9 @@ def held_solve(h: FloatArray, g: FloatArray, held: np.ndarray) -> FloatArray:
     return np.where(np.isfinite(d), d, 0.0)
 
 
-def leaving(shape: Shape, p: FloatArray, d: FloatArray) -> np.ndarray:
+def leaving(low: FloatArray, high: FloatArray, p: FloatArray, d: FloatArray) -> np.ndarray:
     """Which parameters (K, P) stand at a bound and would step out of the box."""
-    return np.asarray(((p <= shape.low) & (d < 0)) | ((p >= shape.high) & (d > 0)))
-
-
-def bounded_step(shape: Shape, p: FloatArray, h: FloatArray, g: FloatArray, held: np.ndarray) -> FloatArray:
-    """Solve H d = g (K, P) over the free parameters, holding those at a bound that would leave the box."""
-    d = held_solve(h, g, held)
-    out = leaving(shape, p, d)
-    return held_solve(h, g, out | held) if out.any() else d
+    return np.asarray(((p <= low) & (d < 0)) | ((p >= high) & (d > 0)))
 
 
 def descend(
@@ -152,35 +154,44 @@ def descend(
     tolerance: float = 1e-2,
     damping: float = 1e-4,
     hopeless: float = np.inf,
+    patience: int = 4,
 ) -> Point:
     """Levenberg-Marquardt from start (K, P), all problems at once; ends when each step is below `tolerance` sigma.
 
     sigma is that of the parameters along the step, from rss/dof. `evaluate_at` gives the least-squares problem at
     p (K, P) with linear parameters near b, whether or not there are any to project out; `free` is (P,) or (K, P).
-    A problem whose chi^2 is more than `hopeless` above the least is left where it is after a few steps.
+    A problem whose chi^2 is more than `hopeless` above the least is left where it is
+    after `patience` steps.
     """
+    k, size = start.shape
+    low, high, held = (np.broadcast_to(a, (k, size)) for a in (shape.low, shape.high, ~free))
+    diagonal, active = np.arange(size), np.arange(k)
     with np.errstate(all="ignore"):
-        here = evaluate_at(np.minimum(np.maximum(start, shape.low), shape.high), b)
-        damped = np.full(len(start), damping)
-        open_ = np.isfinite(here.rss)
-        diagonal = np.arange(start.shape[1])
-        held = np.broadcast_to(~free, start.shape)
+        here = evaluate_at(np.minimum(np.maximum(start, low), high), b)
+        out = here
+        damped = np.full(k, damping)
         for turn in range(iterations):
             h = here.h.copy()
             h[:, diagonal, diagonal] *= 1.0 + damped[:, None]
-            d = bounded_step(shape, here.p, h, here.g, held)
-            there = evaluate_at(np.minimum(np.maximum(here.p + d, shape.low), shape.high), here.b)
-            better = open_ & (there.rss <= here.rss)
-            length = (d[:, None, :] @ here.h @ d[:, :, None])[:, 0, 0]
-            small = length <= tolerance**2 * here.rss / dof
+            d = held_solve(h, here.g, held)
+            stopped = leaving(low, high, here.p, d)
+            if stopped.any():
+                d = held_solve(h, here.g, stopped | held)
+            there = evaluate_at(np.minimum(np.maximum(here.p + d, low), high), here.b)
+            better = there.rss <= here.rss
+            small = (d[:, None, :] @ here.h @ d[:, :, None])[:, 0, 0] <= tolerance**2 * here.rss / dof
             here = there if better.all() else there.where(better, here)
-            open_ &= ~(small & (damped < 1.0)) & (damped < _STUCK)
-            if turn > _PATIENCE and hopeless < np.inf:
-                open_ &= here.rss < here.rss.min() * (1.0 + hopeless / dof)
-            if not open_.any():
-                break
+            open_ = ~(small & (damped < 1.0)) & (damped < _STUCK) & np.isfinite(here.rss)
+            if turn >= patience and hopeless < np.inf:
+                open_ &= here.rss < min(here.rss.min(), out.rss.min()) * (1.0 + hopeless / dof)
             damped = np.where(better, np.maximum(damped * 0.1, 1e-9), damped * 8.0)
-        return here
+            if not open_.all():
+                out = here if len(active) == k else out.put(active, here)
+                if not open_.any():
+                    return out
+                active, low, high, held = active[open_], low[open_], high[open_], held[open_]
+                here, damped = here.pick(open_), damped[open_]
+        return here if len(active) == k else out.put(active, here)
 
 
 def minimise(
@@ -193,6 +204,7 @@ def minimise(
     iterations: int = 40,
     tolerance: float = 1e-2,
     hopeless: float = np.inf,
+    patience: int = 4,
 ) -> Point:
     """`descend` with the baseline projected out, starting from a baseline near b (K, 3), or near 1."""
     if b is None:
@@ -208,8 +220,9 @@ def minimise(
         start,
         b,
         free,
-        dof=max(samples.total - shape.size - 3, 1),
+        dof=max(len(samples.z) - shape.size - 3, 1),
         iterations=iterations,
         tolerance=tolerance,
         hopeless=hopeless,
+        patience=patience,
     )

@@ -155,7 +155,7 @@ def split_widths(fitted: Fitted, noise: Noise) -> Widths:
     ends = [_ends(found, i) for i in range(len(weights))]
     detunings, others = (ends[0], ends[1]), ends[5:]
     splitting, coupling, mean = ends[2:5]
-    contrast = _deeper([_contrast(fitted, noise, side) for side in sides])
+    contrast = _deeper(_contrasts(fitted, noise, np.array(sides, dtype=float)))
     widths: tuple[Ends, ...] = (others[0], others[len(sides) - 1])
     intrinsic: tuple[Ends, ...] = (others[2], others[3]) if unequal else (mean, mean)
     eta_bound = fitted.shape.low[2], fitted.shape.high[2]
@@ -167,13 +167,17 @@ def split_widths(fitted: Fitted, noise: Noise) -> Widths:
     return Widths(detunings, widths, intrinsic, mean, coupling, splitting, contrast, critical)
 
 
-def _contrast(fitted: Fitted, noise: Noise, side: int) -> Ends:
-    """Depth of one dip by its quadratic interval: the data show it directly, whatever shape it comes from."""
-    value, gradient = sq.contrast(fitted.point.p, side)
-    v = held_solve(fitted.point.h, gradient[None], ~fitted.free[None])
-    sigma = float(np.sqrt(max(float(gradient @ v[0]), 0.0) * noise.independent_variance))
+def _contrasts(fitted: Fitted, noise: Noise, sides: FloatArray) -> list[Ends]:
+    """Depth of each dip by its quadratic interval: the data show it directly, whatever shape it comes from."""
+    values, gradients = sq.contrasts(fitted.p, sides)
+    rows = np.zeros(len(sides), dtype=np.intp)
+    v = held_solve(fitted.point.h[rows], gradients, np.broadcast_to(~fitted.free, gradients.shape))
+    sigmas = np.sqrt(np.maximum((gradients * v).sum(1), 0.0) * noise.independent_variance)
     t68, t95 = quantiles(noise.dof)
-    return Ends(value, value - t68 * sigma, value + t68 * sigma, value - t95 * sigma, value + t95 * sigma)
+    return [
+        Ends(c, c - t68 * s, c + t68 * s, c - t95 * s, c + t95 * s)
+        for c, s in zip(values.tolist(), sigmas.tolist(), strict=True)
+    ]
 
 
 def _themselves(p: FloatArray) -> tuple[FloatArray, FloatArray]:
