@@ -2,95 +2,132 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
 from sqlalchemy import func, inspect, select
-from sqlalchemy.orm import Session
 
+from app.actions.correction_parts import Parts, parts_of
+from app.actions.dependents import check_change, deed_of, families_of, valid_event
 from app.actions.ranges import check_ranges
-from app.actions.rules import check_changed_deeds, check_version, void
-from app.actions.settings import checked_settings, numbers_of
+from app.actions.rules import check_version, void
+from app.actions.settings import checked_settings, numbers_of, tool_of, version_of
 from app.core.refusal import Refusal
 from app.core.step import Setting
-from app.core.timeline import FUTURE, Deed
-from app.db.models.events import Event, EventPiece, Whereabouts
-from app.db.models.material import Device, Exposure, Piece
+from app.core.step_catalogue import STEPS
+from app.core.timeline import FUTURE
+from app.db.models.events import Event, Whereabouts
 from app.db.models.steps import ReflowSession, ReflowShot
 from app.db.session import Writing
 from app.queries.calibration import watts_of
-from app.queries.records import fields_of
-from app.queries.timeline import label_of
+from app.queries.records import OWN_FIELDS, fields_of
 from app.schemas.log import CorrectIn
 
 REASONS = ": mistyped, wrong piece, entered twice, or in your words."
-NEVER_BLANK = frozenset({"purpose", "cause"})
+NEVER_BLANK = frozenset({"purpose", "cause", "state", "reason", "medium", "picked"})
+LINKS = ("tool_id", "recipe_version_id")
+TOLD_IN_TIME = frozenset({"done_at", "outcome", "state", "piece_ids"})
+"""Changes that bear upon what is possible before and after."""
 
 
 def correct_event(writing: Writing, data: CorrectIn) -> Event:
-    """Change fields, time or note of one record. A reason is wanted unless only blanks are filled in.
+    """Change one record: fields, time, note, tool, recipe version, pieces, repeated settings, points, findings.
 
-    Refused where somebody changed the record meanwhile, or where the new time makes something impossible.
+    A reason is wanted unless only blanks are filled in. Refused where somebody changed the record meanwhile, or
+    where something becomes impossible: what depends on it is named and, `with_dependents`, taken back in the same
+    deed.
     """
-    event = _valid_event(writing.session, data.event_id)
+    event = valid_event(writing.session, data.event_id)
     check_version(event, data.version)
     declared = {setting.name: setting for setting in fields_of(event.kind)}
     changes = _changes(writing, event, data, declared)
-    overwrites = [name for name, value in changes.items() if getattr(event, name) not in (None, value)]
-    if not changes:
+    parts = parts_of(writing, event, data)
+    if not changes and not parts.changed:
         raise Refusal.of("Nothing was changed: the record stands as it was.")
-    if overwrites and not (data.reason or "").strip():
+    overwrites = [name for name, value in changes.items() if getattr(event, name) not in (None, value)]
+    reason = (data.reason or "").strip()
+    if (overwrites or parts.overwrites) and not reason:
         raise Refusal.of(f"Say why the record is changed{REASONS}", at="reason")
     numbers = numbers_of(tuple(declared.values()), {n: v for n, v in changes.items() if v is not None})
-    check_ranges(writing, numbers, recipe_version_id=event.recipe_version_id, confirmed=data.confirmed)
-    if "done_at" in changes or (isinstance(event, ReflowShot) and "outcome" in changes):
-        _check_moved(writing, event, changes)
-    for name, value in changes.items():
-        setattr(event, name, value)
-    event.sources = {**event.sources, **{n: "typed" for n in changes if n in declared}}
-    if isinstance(event, ReflowShot):
-        dialled, unit = getattr(event, "dialled", None), getattr(event, "dial_unit", None)
-        event.power_w = watts_of(writing.session, dialled, unit, event.tool_id, event.done_at)
-    writing.reason = data.reason or writing.reason
+    version_id = changes.get("recipe_version_id", event.recipe_version_id)
+    check_ranges(writing, [*numbers, *parts.numbers], recipe_version_id=version_id, confirmed=data.confirmed)
+    gone = _made_impossible(writing, event, changes, parts, may_go=data.with_dependents)
+    _apply(writing, event, changes, declared, parts)
+    for each in gone:
+        void(writing, each, reason or "Depends on a record that was corrected")
+    writing.reason = reason or writing.reason
     writing.session.flush()
     return event
 
 
 def _changes(writing: Writing, event: Event, data: CorrectIn, declared: Mapping[str, Setting]) -> dict[str, Any]:
     """What really differs, checked; None clears."""
-    given = {name: value for name, value in data.changes.items() if value not in (None, "")}
+    linked = {name: data.changes[name] for name in LINKS if name in data.changes}
+    typed = {name: value for name, value in data.changes.items() if name not in LINKS}
+    given = {name: value for name, value in typed.items() if value not in (None, "")}
     checked = checked_settings(writing.session, tuple(declared.values()), given)
+    _check_words(event, checked, declared)
+    cleared = {name: None for name in typed if name not in given and name in declared}
+    for name in cleared:
+        if name in NEVER_BLANK and getattr(event, name) is not None:
+            raise Refusal.of(f"{declared[name].words} cannot be left open.", at=name)
+    wanted: dict[str, Any] = {**checked, **cleared, **_links(writing, event, linked)}
+    if data.done_at is not None:
+        wanted["done_at"] = data.done_at
+    if data.until is not None and isinstance(event, Whereabouts):
+        wanted["until"] = data.until
+    if data.note is not None:
+        wanted["note"] = data.note or None
+    if isinstance(event, Whereabouts):
+        _check_place(event, wanted)
+    return {name: value for name, value in wanted.items() if getattr(event, name) != value}
+
+
+def _check_place(event: Whereabouts, wanted: Mapping[str, Any]) -> None:
+    state = wanted.get("state", event.state)
+    if state in ("lent", "sent") and not wanted.get("place", event.place):
+        raise Refusal.of(f"Say to whom or where it was {state}.", at="place")
+
+
+def _check_words(event: Event, checked: Mapping[str, Any], declared: Mapping[str, Setting]) -> None:
+    closed = {setting.name: setting.choices for setting in OWN_FIELDS.get(event.kind, ()) if setting.kind == "choice"}
     for name, value in checked.items():
         longest = getattr(inspect(type(event)).columns[name].type, "length", None)
         if isinstance(value, str) and longest is not None and len(value) > longest:
             raise Refusal.of(f"{declared[name].words}: at most {longest} characters are kept.", at=name)
-    cleared = {name: None for name in data.changes if name not in given and name in declared}
-    for name in cleared:
-        if name in NEVER_BLANK:
-            raise Refusal.of(f"{declared[name].words} cannot be left open.", at=name)
-    wanted: dict[str, Any] = {**checked, **cleared}
-    if data.done_at is not None:
-        wanted["done_at"] = data.done_at
-    if data.note is not None:
-        wanted["note"] = data.note or None
-    return {name: value for name, value in wanted.items() if getattr(event, name) != value}
+        if name in closed and value not in closed[name] and value != getattr(event, name):
+            raise Refusal.of(f"{declared[name].words}: “{value}” is not one of the list.", at=name)
 
 
-def _check_moved(writing: Writing, event: Event, changes: Mapping[str, Any]) -> None:
-    session, at = writing.session, changes.get("done_at", event.done_at)
+def _links(writing: Writing, event: Event, given: Mapping[str, Any]) -> dict[str, Any]:
+    if "tool_id" in given:
+        tool_of(writing.session, given["tool_id"])
+    if given.get("recipe_version_id") is not None:
+        if event.kind not in STEPS:
+            raise Refusal.of("No recipe was followed for a record of this kind.", at="recipe_version_id")
+        version_of(writing.session, given["recipe_version_id"], event.kind)
+    return dict(given)
+
+
+def _made_impossible(
+    writing: Writing, event: Event, changes: Mapping[str, Any], parts: Parts, *, may_go: bool
+) -> list[Event]:
+    """Records to take back with the correction; Refusal where the record itself cannot be so."""
+    told = dict(changes) if parts.piece_ids is None else {**changes, "piece_ids": parts.piece_ids}
+    if not TOLD_IN_TIME & told.keys():
+        return []
+    at: datetime = changes.get("done_at", event.done_at)
     if isinstance(event, ReflowSession):
         _check_session_moved(writing, event, at)
-        return
-    pieces = tuple(_piece_ids(session, event))
-    detail = changes.get("outcome", getattr(event, "outcome", None)) if event.kind == "reflow" else None
-    detail = event.state if isinstance(event, Whereabouts) else detail
-    deed = Deed(event.id, at, event.kind, pieces, event.device_id, detail or "", label_of(event.kind))
-    check_changed_deeds(writing, _families(session, event, pieces), [deed], [])
-    if isinstance(event, ReflowShot) and event.session_id is not None:
-        sitting = session.get_one(ReflowSession, event.session_id)
-        if at < sitting.done_at:
-            raise Refusal.of("The shot would come before its session began.", at="done_at")
+        return []
+    families = families_of(writing.session, [event]) | set(parts.piece_ids or ())
+    deed = deed_of(writing.session, event, told)
+    gone = check_change(writing, families, [deed], [], may_go=may_go)
+    sitting = writing.session.get(ReflowSession, event.session_id) if isinstance(event, ReflowShot) else None
+    if sitting is not None and at < sitting.done_at:
+        raise Refusal.of("The shot would come before its session began.", at="done_at")
+    return gone
 
 
 def _check_session_moved(writing: Writing, event: ReflowSession, at: datetime) -> None:
@@ -103,26 +140,49 @@ def _check_session_moved(writing: Writing, event: ReflowSession, at: datetime) -
         raise Refusal.of("The session would begin after its first shot.", at="done_at")
 
 
+def _apply(
+    writing: Writing, event: Event, changes: Mapping[str, Any], declared: Mapping[str, Setting], parts: Parts
+) -> None:
+    for name, value in changes.items():
+        setattr(event, name, value)
+    typed = {name: "typed" for name in changes if name in declared}
+    if typed or parts.source:
+        event.sources = {**event.sources, **typed, **parts.source}
+    parts.apply(writing)
+    if isinstance(event, ReflowSession) and "tool_id" in changes:
+        shots = select(ReflowShot).where(ReflowShot.session_id == event.id)
+        for shot in writing.session.scalars(shots).all():
+            shot.tool_id = event.tool_id
+            _set_watts(writing, shot)
+    if isinstance(event, ReflowShot):
+        _set_watts(writing, event)
+    if not writing.session.is_modified(event):
+        event.version += 1  # what hangs on a record is part of it: a form opened before is out of date
+
+
+def _set_watts(writing: Writing, shot: Any) -> None:
+    shot.power_w = watts_of(writing.session, shot.dialled, shot.dial_unit, shot.tool_id, shot.done_at)
+
+
 def void_event(writing: Writing, event_id: int, reason: str, *, with_dependents: bool = False) -> list[Event]:
     """Take back a record entered by mistake; with `with_dependents`, what depends on it goes too, as one deed.
 
     Returns the records taken back. Refused, naming what depends on it, where something would become impossible.
     """
-    event = _valid_event(writing.session, event_id)
+    return void_events(writing, (event_id,), reason, with_dependents=with_dependents)
+
+
+def void_events(
+    writing: Writing, event_ids: Iterable[int], reason: str, *, with_dependents: bool = False
+) -> list[Event]:
+    """Take back several records as one deed; the same rules as for one."""
+    events = [valid_event(writing.session, event_id) for event_id in dict.fromkeys(event_ids)]
+    if not events:
+        raise Refusal.of("Choose at least one record.")
     if not reason.strip():
         raise Refusal.of(f"Say why it is taken back{REASONS}", at="reason")
-    dependents = _dependents(writing.session, event)
-    if dependents and not with_dependents:
-        codes = _named([_code_of(writing.session, each) for each in dependents])
-        raise Refusal.of(
-            f"{len(dependents)} {'shot depends' if len(dependents) == 1 else 'shots depend'} on it ({codes}). "
-            "Take these back too, or leave it.",
-            at="with_dependents",
-        )
-    _check_standing(writing.session, event)
-    gone = [event, *dependents]
-    pieces = {piece for each in gone for piece in _families(writing.session, each, _piece_ids(writing.session, each))}
-    check_changed_deeds(writing, pieces, [], [each.id for each in gone])
+    families = families_of(writing.session, _with_shots(writing, events))
+    gone = [*events, *check_change(writing, families, [], events, may_go=with_dependents)]
     for each in gone:
         void(writing, each, reason.strip()[:200])
     writing.reason = writing.reason or reason.strip()[:200]
@@ -130,63 +190,7 @@ def void_event(writing: Writing, event_id: int, reason: str, *, with_dependents:
     return gone
 
 
-def _valid_event(session: Session, event_id: int) -> Event:
-    event = session.get(Event, event_id)
-    if event is None:
-        raise Refusal.of("This record is not known here.")
-    if event.voided_at is not None:
-        raise Refusal.of(f"This record was taken back already: {event.void_reason}.")
-    return event
-
-
-def _dependents(session: Session, event: Event) -> list[Event]:
-    """Valid records that make no sense without this one: the shots of a session."""
-    if not isinstance(event, ReflowSession):
-        return []
-    statement = select(ReflowShot).where(ReflowShot.session_id == event.id, ReflowShot.voided_at.is_(None))
-    return list(session.scalars(statement.order_by(ReflowShot.id)))
-
-
-def _check_standing(session: Session, event: Event) -> None:
-    """Refuse for records that made things which others stand on: chips, devices."""
-    if event.kind == "parting":
-        children = session.scalars(select(Piece.code).where(Piece.parting_id == event.id)).all()
-        if children:
-            raise Refusal.of(f"{_named(children)} came of this parting and would have come from nowhere.")
-    if event.kind == "taking":
-        raise Refusal.of(
-            "Devices in hand stay in hand. If they were never meant to be used, change their purpose to spare: "
-            "spare devices count in no yield."
-        )
-    if event.kind == "lithography":
-        codes = session.scalars(
-            select(Device.code)
-            .join(Exposure, Exposure.id == Device.exposure_id)
-            .where(Exposure.lithography_id == event.id)
-            .order_by(Device.id)
-        ).all()
-        if codes:
-            raise Refusal.of(
-                f"{len(codes)} devices in hand stand on what it exposed ({_named(codes)}). "
-                "Correct its settings or time instead."
-            )
-
-
-def _piece_ids(session: Session, event: Event) -> list[int]:
-    statement = select(EventPiece.piece_id).where(EventPiece.event_id == event.id)
-    return list(session.scalars(statement.order_by(EventPiece.id)))
-
-
-def _families(session: Session, event: Event, pieces: Sequence[int]) -> set[int]:
-    if event.device_id is None:
-        return set(pieces)
-    return {*pieces, session.get_one(Device, event.device_id).piece_id}
-
-
-def _code_of(session: Session, event: Event) -> str:
-    return session.get_one(Device, event.device_id).code if event.device_id else label_of(event.kind)
-
-
-def _named(codes: Sequence[str]) -> str:
-    shown = ", ".join(codes[:6])
-    return f"{shown} and {len(codes) - 6} more" if len(codes) > 6 else shown
+def _with_shots(writing: Writing, events: Sequence[Event]) -> list[Event]:
+    """The records and the shots of those that are sessions, since their devices' families are concerned."""
+    sessions = [event.id for event in events if isinstance(event, ReflowSession)]
+    return [*events, *writing.session.scalars(select(ReflowShot).where(ReflowShot.session_id.in_(sessions)))]

@@ -12,6 +12,7 @@ from app.core.refusal import Refusal
 from app.core.sites import fibre_end_code, site_code
 from app.core.timeline import Deed
 from app.db.models.events import EventPiece, Taking
+from app.db.models.facts import PIECE_FACTS
 from app.db.models.material import Device, FibreBatch, Piece
 from app.db.session import Writing
 from app.queries.sites import exposures_on, lineage_ids
@@ -101,8 +102,18 @@ def take_fibre_ends(
 
 def _taking(writing: Writing, piece: Piece, purpose: str, count: int, words: str, done_at: datetime | None) -> Taking:
     times = event_times(writing, done_at)
+    _check_whole(writing, piece)
     check_new_deeds(writing, [piece.id], [Deed(NEW, times["done_at"], "taking", (piece.id,), label="Taking in hand")])
     taking = Taking(**times, operator_id=writing.operator_id, purpose=purpose, count=count, sites=words)
     writing.add(taking)
     writing.add(EventPiece(event_id=taking.id, piece_id=piece.id))
     return taking
+
+
+def _check_whole(writing: Writing, piece: Piece) -> None:
+    """Sites of a parted piece are on those that came of it, whenever they are said to be taken in hand."""
+    facts = PIECE_FACTS.c
+    if writing.session.scalar(select(facts.parted).where(facts.piece_id == piece.id)):
+        children = writing.session.scalars(select(Piece.code).where(Piece.parent_id == piece.id).order_by(Piece.id))
+        codes = ", ".join(children)
+        raise Refusal.of(f"{piece.code} was parted: take sites in hand on the piece that holds them ({codes}).")

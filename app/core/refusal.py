@@ -32,3 +32,14 @@ class AlreadySavedDifferently(Refusal):
 
 class ChangedMeanwhile(Refusal):
     """Somebody else changed the record after this form was opened."""
+
+
+@dataclass
+class DependedOn(Refusal):
+    """Other records depend on this one; `dependents` are their entry numbers, to be taken back too as one deed.
+
+    `device` is the code of the one device they are all about, where they may rather belong to another; '' otherwise.
+    """
+
+    dependents: tuple[int, ...] = ()
+    device: str = ""

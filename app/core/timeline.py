@@ -86,6 +86,8 @@ class Replay:
 
     pieces: Mapping[int, PieceState]
     violations: tuple[Violation, ...]
+    gone: frozenset[int] = frozenset()
+    """Devices that were lost or shot away."""
 
     def beyond(self, before: Replay) -> tuple[Violation, ...]:
         """Violations that `before` had not."""
@@ -111,7 +113,7 @@ def replay(deeds: Iterable[Deed], family: Family, *, now: datetime | None = None
             violations += _on_device(deed, states, gone, family)
             if deed.kind == "loss" or (deed.kind == "reflow" and deed.detail == "gone"):
                 gone.setdefault(deed.device, deed)
-    return Replay(states, tuple(violations))
+    return Replay(states, tuple(violations), frozenset(gone))
 
 
 def _on_piece(

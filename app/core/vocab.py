@@ -19,6 +19,7 @@ WHEREABOUTS: Words = {
     "broken": "Broken",
     "lost": "Lost",
 }
+PARTING_METHODS: Words = {"scribe_and_cleave": "Scribe and cleave", "dice": "Dice"}
 GONE: frozenset[str] = frozenset({"used_up", "broken", "lost"})
 
 STAGES: Mapping[str, Words] = {

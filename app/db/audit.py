@@ -46,6 +46,13 @@ def row_values(row: Base) -> dict[str, Any]:
     }
 
 
+def _load(row: Base) -> None:
+    """Read the columns of the row's own table, where it was asked for as something more general."""
+    state = inspect(row)
+    for name in state.unloaded.intersection(attribute.key for attribute in state.mapper.column_attrs):
+        getattr(row, name)
+
+
 def _as_kept(value: Any, kind: Any) -> Any:
     """A whole number in a column of fractions comes back as 2.0, and is told so from the start."""
     return float(value) if type(value) is int and isinstance(kind, Float) else value
@@ -87,6 +94,8 @@ class Ledger:
     def __init__(self, session: Session) -> None:
         self.session = session
         self.touched: list[Base] = []
+        self.earlier: list[tuple[Base, dict[str, Any]]] = []
+        """Each changed row with the values it had: what was moved bears upon where it came from too."""
         self._changes: dict[tuple[str, str], tuple[str | None, str | None]] = {}
         self._before: dict[int, str] = {}
         event.listen(session, "before_flush", self._remember)
@@ -96,12 +105,14 @@ class Ledger:
         for row in session.dirty:
             if isinstance(row, UNAUDITED) or not session.is_modified(row):
                 continue
+            _load(row)
             old = row_values(row)
             for attribute in inspect(row).mapper.column_attrs:
                 history = inspect(row).attrs[attribute.key].history
                 if history.deleted:
                     old[attribute.key] = history.deleted[0]
             self._before.setdefault(id(row), canonical(old))
+            self.earlier.append((row, old))
             if hasattr(row, "version"):
                 row.version = old["version"] + 1
 

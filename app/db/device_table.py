@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -37,9 +37,13 @@ def rebuild(session: Session) -> None:
     project(session, session.scalars(select(Piece.id)), session.scalars(select(Device.id)))
 
 
-def refresh(session: Session, touched: Sequence[Base]) -> None:
-    """Project what these changed rows bear upon."""
-    pieces, devices = affected(session, touched)
+Earlier = Sequence[tuple[Base, Mapping[str, Any]]]
+"""Changed rows with the values they had."""
+
+
+def refresh(session: Session, touched: Sequence[Base], earlier: Earlier = ()) -> None:
+    """Project what these changed rows bear upon, and what they bore upon before."""
+    pieces, devices = affected(session, touched, earlier)
     if pieces or devices:
         project(session, pieces, devices)
 
@@ -75,13 +79,17 @@ _BEARS: tuple[tuple[type[Base] | tuple[type[Base], ...], str, str], ...] = (
 )
 
 
-def affected(session: Session, touched: Sequence[Base]) -> tuple[set[int], set[int]]:
+def affected(session: Session, touched: Sequence[Base], earlier: Earlier = ()) -> tuple[set[int], set[int]]:
     """Pieces and devices whose facts may differ after these rows changed."""
     bearing = _Bearing()
     for row in touched:
         for kinds, into, column in _BEARS:
             if isinstance(row, kinds) and (value := getattr(row, column)) is not None:
                 getattr(bearing, into).add(value)
+    for row, values in earlier:
+        for kinds, into, column in _BEARS:
+            if isinstance(row, kinds) and values.get(column) is not None:
+                getattr(bearing, into).add(values[column])
     look_ups = (
         (bearing.pieces, bearing.events, EventPiece.piece_id, EventPiece.event_id),
         (bearing.devices, bearing.inspections, Finding.device_id, Finding.inspection_id),

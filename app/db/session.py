@@ -85,7 +85,7 @@ class Writing:
     def close(self) -> None:
         """Flush, bring the device table up to date, write the one audit entry."""
         self.session.flush()
-        device_table.refresh(self.session, self.ledger.touched)
+        device_table.refresh(self.session, self.ledger.touched, self.ledger.earlier)
         self.seq = self.ledger.write(
             deed=self.deed, at=self.now, operator_id=self.operator_id, reason=self.reason, key=self.key
         )

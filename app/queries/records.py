@@ -20,11 +20,18 @@ from app.core.step import choice as choice_of
 from app.core.step_catalogue import STEPS
 from app.core.vocab import (
     CAUSES,
+    DIRECTIONS,
     LOSS_CAUSES,
+    MEDIA,
+    PARTING_METHODS,
+    PICKED,
+    POLARISATION_KNOWN,
+    POLARISATIONS,
     PURPOSES,
     SHORT_STAGES,
     SHOT_OUTCOMES,
     SHOT_PURPOSES,
+    TAPERS,
     VERDICTS,
     WHEREABOUTS,
 )
@@ -63,6 +70,22 @@ OWN_FIELDS: Mapping[str, tuple[Setting, ...]] = {
         choice_of("cause", "Cause", LOSS_CAUSES),
         choice_of("found_at", "Found at", SHORT_STAGES),
         choice_of("caused_at", "Caused at", CAUSES),
+    ),
+    "whereabouts": (choice_of("state", "Whereabouts", WHEREABOUTS), text("place", "Place or person")),
+    "ending": (text("reason", "Reason"),),
+    "parting": (choice_of("method", "How", PARTING_METHODS), text("protection", "Surface protection")),
+    "purpose_change": (choice_of("purpose", "Purpose", PURPOSES),),
+    "scan": (
+        number("input_power_uw"),
+        number("averages"),
+        choice_of("direction", "Direction", DIRECTIONS),
+        choice_of("taper", "Taper", TAPERS),
+        number("taper_position_um"),
+        number("taper_transmission"),
+        choice_of("polarisation", "Polarisation", POLARISATIONS),
+        choice_of("polarisation_known", "Polarisation known by", POLARISATION_KNOWN),
+        choice_of("medium", "Medium", MEDIA),
+        choice_of("picked", "Picked", PICKED),
     ),
 }
 """What can be corrected of each kind of record, beside a step's own settings."""

@@ -170,13 +170,34 @@ class LossesIn(_Deed):
 
 
 class CorrectIn(_In):
-    """New values of one record's fields; `version` is the one the form showed."""
+    """New values of one record's fields; `version` is the one the form showed. What is None stays as it is."""
 
     event_id: int
     version: int | None = None
     changes: dict[str, Any] = Field(default_factory=dict)
-    """By column: settings of the step, or the record's own fields; None clears."""
+    """By column: settings of the step, the record's own fields, `tool_id`, `recipe_version_id`; None clears."""
     done_at: datetime | None = None
     note: Note | None = None
+    piece_ids: tuple[int, ...] | None = None
+    """The pieces it was done to, where the wrong ones were named."""
+    rows: tuple[dict[str, Any], ...] | None = None
+    """The step's repeated settings, such as the segments of an undercut, all of them."""
+    points_um: tuple[float, ...] | None = None
+    """Of an oxide measurement."""
+    findings: tuple[FindingIn, ...] | None = None
+    """Of an inspection: what it should say of these devices; the others stay as they are."""
+    until: datetime | None = None
+    """Of a whereabouts: when a lent piece is due back."""
     reason: Reason | None = None
     confirmed: frozenset[Place] = frozenset()
+    with_dependents: bool = False
+    """Take back too what the correction makes impossible, as one deed."""
+
+
+class MoveFactsIn(_In):
+    """What was logged for one device and belongs to another; `event_ids` None means all that can be moved."""
+
+    from_device: Code
+    to_device: Code
+    event_ids: tuple[int, ...] | None = None
+    reason: Reason

@@ -100,9 +100,10 @@ def test_actions_do_not_call_actions() -> None:
     """One deed is one function; only the intake of whole tables and data sets puts deeds together.
 
     Shared is what every deed checks (`rules`, `ranges`, `settings`, `naming`) and taking a site in hand, which is part
-    of other deeds (`taking`).
+    of other deeds (`taking`); corrections share what depends on a record and what hangs on it.
     """
     intake, shared = {"example", "tables", "datasets"}, {"rules", "ranges", "settings", "naming", "taking"}
+    shared |= {"dependents", "correction_parts"}
     for path in house.files("app/actions"):
         if intake & {path.stem, path.parent.name}:
             continue
