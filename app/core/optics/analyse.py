@@ -57,7 +57,7 @@ def _rounds(x: FloatArray, y: FloatArray, dip: Dip, options: FitOptions) -> Roun
     done, found, walls = _settled(x, y, dip, options, WINDOW_EXTENTS, (float(x[0]), float(x[-1])))
     if done is not None and done.noise.reduced_chi2 > 1.5:
         near, _, _ = _settled(x, y, found, options, NEAR_EXTENTS, walls)
-        like = near is not None and near.choice.fitted.shape.size == done.choice.fitted.shape.size
+        like = near is not None and near.choice.fitted.split == done.choice.fitted.split
         if near is not None and like and near.level_variance < 0.7 * done.level_variance:
             return near
     return done
@@ -130,7 +130,7 @@ def _dip_of(done: Round, dip: Dip) -> Dip:
     fitted, scale = done.choice.fitted, done.scale
     centre = scale.centre_mhz + scale.width_mhz * float(fitted.p[0])
     width = scale.width_mhz * float(fitted.p[1])
-    if fitted.shape.size == 3:
+    if not fitted.split:
         return replace(dip, centre=centre, width=width, second=None)
     apart = scale.width_mhz * evidence.half_splitting(fitted).real
     if apart < 0.5 * width:
@@ -198,7 +198,7 @@ def _refused(done: Round, ends: tuple[float, float]) -> NoFit | None:
     across = np.searchsorted(done.x, dip.centre + 0.5 * width) - np.searchsorted(done.x, dip.centre - 0.5 * width)
     if across < 2:
         return NoFit("too_narrow", "The dip is narrower than two samples: scan slower or over less.")
-    if fitted.shape.size == 3:
+    if not fitted.split:
         sigma = float(np.sqrt(covariance(fitted, done.noise.independent_variance)[2, 2]))
         if fitted.p[2] - 3.0 * sigma > 1.03:
             return NoFit("below_dark", _BELOW_DARK)

@@ -42,7 +42,7 @@ def assemble(
     scan: Scan, options: FitOptions, scale: Scale, choice: Choice, noise: Noise, detuning_mhz: FloatArray
 ) -> Analysis:
     """Everything reported of the shape chosen; `detuning_mhz` (n,) are the samples used."""
-    fitted, split = choice.fitted, choice.fitted.shape.size == 5
+    fitted, split = choice.fitted, choice.fitted.split
     scaled = split_widths(fitted, noise) if split else single_widths(fitted, noise, choice.reading)
     widths = _in_mhz(scaled, scale)
     rel = scan.axis.rel_sigma
@@ -111,7 +111,7 @@ def _others(choice: Choice, scale: Scale, reference_mhz: float) -> tuple[float, 
     """Intrinsic Q of each mode in the other coupling regime, where the data allow one."""
     fitted = choice.fitted
     nu = reference_mhz + scale.centre_mhz
-    if fitted.shape.size == 3:
+    if not fitted.split:
         w, c = float(fitted.p[1]), float(np.clip(fitted.p[2], 0.0, 1.0))
         opposite: Reading = "over" if choice.reading == "under" else "under"
         if opposite == "over" and c < 1e-9:
@@ -142,23 +142,28 @@ def _points_per_width(detuning_mhz: FloatArray, widths: Widths, narrowest: float
 
 def _stored(scan: Scan, options: FitOptions, scale: Scale, fitted: Fitted, noise: Noise) -> StoredShape:
     by, level = scale.width_mhz, scale.level
-    single = fitted.shape.size == 3
+    single = not fitted.split
     factor = np.array([by, by, 1.0] if single else [by, by, 1.0, by * by, by * by])
     offset = np.zeros(len(factor))
     offset[0] = scale.centre_mhz
     full = np.concatenate([factor, [level] * 3])
-    cov = covariance(fitted, noise.independent_variance) * np.outer(full, full)
+    count = len(factor)
+    cov = covariance(fitted, noise.independent_variance)
+    kept = [*range(count), *range(len(cov) - 3, len(cov))]
+    cov = cov[np.ix_(kept, kept)] * np.outer(full, full)
+    odd = {fitted.kind: float(fitted.p[3])} if single and fitted.kind != "single" else {}
     return StoredShape(
         shape="single" if single else "split",
         version=SHAPE_VERSION,
         names=(*(SINGLE_NAMES if single else SPLIT_NAMES), *BASELINE_NAMES),
-        parameters=tuple(float(v) for v in (*(fitted.p * factor + offset), *(fitted.b * level))),
+        parameters=tuple(float(v) for v in (*(fitted.p[:count] * factor + offset), *(fitted.b * level))),
         covariance=tuple(tuple(float(v) for v in row) for row in cov),
-        start=tuple(float(v) for v in fitted.start * factor + offset),
+        start=tuple(float(v) for v in fitted.start[:count] * factor + offset),
         constants={
             "middle_mhz": 0.5 * (scale.low_mhz + scale.high_mhz),
             "half_mhz": 0.5 * (scale.high_mhz - scale.low_mhz),
             "dark": options.dark,
+            **odd,
         },
         reference_thz=scan.axis.reference_thz,
     )

@@ -12,10 +12,13 @@ from app.core.optics.assemble import Scale
 from app.core.optics.evidence import THRESHOLD, Choice, Noise, bic
 from app.core.optics.fit import Candidates, Fitted, fit_all, fit_pair, refined
 from app.core.optics.guess import Dip
-from app.core.optics.lineshapes import single_transmission, split_transmission
+from app.core.optics.lineshapes import transmission_of
 from app.core.optics.results import FitOptions, FloatArray, NoFit
+from app.core.optics.rivals import Rival, rivals
 
 _MISFIT = 0.08
+_NEAR_PAIR = 1.5
+"""Splitting in linewidths below which a distorted single dip can pass for a pair."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -28,6 +31,10 @@ class Round:
     noise: Noise
     residual: FloatArray
     refusal: NoFit | None
+    plain: Fitted
+    """The symmetric single dip."""
+    odd: tuple[Rival, ...]
+    """What tells a single dip better than the symmetric one does, best first."""
 
     @property
     def level_variance(self) -> float:
@@ -58,24 +65,28 @@ def fit_window(x: FloatArray, y: FloatArray, dip: Dip, options: FitOptions, sear
     split = evidence.best_split(candidates, options.regime, noise, n)
     if split is not None:
         split = replace(split, delta_bic=bic_of(one) - bic_of(split.fitted))
-    choice = split
     if options.model == "split" and split is None:
         refusal = NoFit("not_split", "No split resonance can be fitted here: the two modes fall together.")
-    if (
-        split is None
-        or options.model == "single"
-        or (options.model == "auto" and not _split_evident(split, candidates, noise, bic_of))
-    ):
+    evident = split is not None and (
+        options.model == "split" or (options.model == "auto" and _split_evident(split, candidates, noise, bic_of))
+    )
+    odd: tuple[Rival, ...] = ()
+    if options.model != "split" and (split is None or not evident or _apart(split.fitted) < _NEAR_PAIR):
+        one = refined(one, candidates.samples)
+        odd = tuple(r for r in rivals(one, noise.independent_variance) if bic_of(one) - bic_of(r.fitted) > THRESHOLD)
+        if evident and split is not None and odd and bic_of(odd[0].fitted) < bic_of(split.fitted):
+            evident = False
+    if evident and split is not None:
+        choice, odd = split, ()
+    else:
         # Where no split fit came out, one more parameter would have gained nothing.
         delta = -float(np.log(noise.effective)) if split is None else split.delta_bic
-        choice = Choice(
-            refined(one, candidates.samples), None, options.regime or "under", line_shape_decides=False, delta_bic=delta
-        )
-    assert choice is not None  # noqa: S101
+        told = odd[0].fitted if odd else one
+        choice = Choice(told, None, options.regime or "under", line_shape_decides=False, delta_bic=delta)
     if choice.fitted is not best:
         residual = _residual(z, ys, choice.fitted)
         noise = _noise(z, residual, choice.fitted)
-    return Round(scale, x, choice, noise, residual, refusal)
+    return Round(scale, x, choice, noise, residual, refusal, one, odd)
 
 
 def _price(searched: int, n: int, noise: Noise, size: int) -> float:
@@ -101,13 +112,18 @@ def _split_evident(split: Choice, candidates: Candidates, noise: Noise, bic_of: 
     nothing_left = left < 2.0 * float(np.sqrt(2.0 * points))
     if not nothing_left and evidence.misfit(split.fitted) > _MISFIT:
         return False
-    apart = 2.0 * evidence.half_splitting(split.fitted).real / float(split.fitted.p[1])
+    apart = _apart(split.fitted)
     if apart > 2.0:
         return nothing_left or bic_of(split.fitted) - bic_of(fit_pair(split.fitted)) <= THRESHOLD
     if apart > 1.0:
         return True
     common = [f for f in (candidates.under, candidates.over) if f is not None and evidence.acceptable(f)]
     return bool(common) and bic_of(candidates.single) - min(bic_of(f) for f in common) > THRESHOLD
+
+
+def _apart(fitted: Fitted) -> float:
+    """Splitting in linewidths."""
+    return 2.0 * evidence.half_splitting(fitted).real / float(fitted.p[1])
 
 
 def _lowest(candidates: Candidates) -> Fitted:
@@ -117,7 +133,6 @@ def _lowest(candidates: Candidates) -> Fitted:
 
 
 def _residual(z: FloatArray, y: FloatArray, fitted: Fitted) -> FloatArray:
-    transmission = single_transmission if fitted.shape.size == 3 else split_transmission
     level, slope, bend = (float(v) for v in fitted.b)
     # The baseline as a polynomial in z - middle, which costs the fewest passes over the samples.
     half = 0.5 * float(z[-1] - z[0])
@@ -126,7 +141,7 @@ def _residual(z: FloatArray, y: FloatArray, fitted: Fitted) -> FloatArray:
     light += slope / half
     light *= at
     light += level
-    light *= transmission(fitted.p, z)
+    light *= transmission_of(fitted.kind, fitted.p, z)
     return np.asarray(np.subtract(y, light, out=light))
 
 

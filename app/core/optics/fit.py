@@ -35,6 +35,17 @@ class Fitted:
     point: Point
     start: FloatArray
     samples: Samples
+    kind: str = ""
+    """`single`, `split`, or a dip with one more parameter (see `rivals`); from its size where not said."""
+
+    def __post_init__(self) -> None:
+        if not self.kind:
+            object.__setattr__(self, "kind", "single" if self.shape.size == 3 else "split")
+
+    @property
+    def split(self) -> bool:
+        """Whether it is a pair of modes."""
+        return self.kind == "split"
 
     @property
     def p(self) -> FloatArray:

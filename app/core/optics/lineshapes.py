@@ -56,6 +56,67 @@ def split(p: FloatArray, z: FloatArray) -> tuple[FloatArray, FloatArray]:
     return (t * np.conj(t)).real, d
 
 
+def fano(p: FloatArray, z: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """T (..., n) and dT/dp (..., 4, n) of a dip beside other light, p = (centre, width, C, F) (..., 4)."""
+    z0, w, c, f = (p[..., i, None] for i in range(4))
+    x = (z - z0) * (2.0 / w)
+    lorentz = 1.0 / (1.0 + x * x)
+    part = (c + f * x) * lorentz
+    by_x = (2.0 * x * part - f) * lorentz
+    return 1.0 - part, np.stack([by_x * (-2.0 / w), by_x * (-x / w), -lorentz, -x * lorentz], axis=-2)
+
+
+def skew(p: FloatArray, z: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """T (..., n) and dT/dp (..., 4, n) of a dip that heats itself, p = (centre, width, C, B) (..., 4), |B| < 1.54."""
+    z0, w, c, heat = (p[..., i, None] for i in range(4))
+    x = (z - z0) * (2.0 / w)
+    # y + B/(1 + y^2) = x is y^3 - x y^2 + y + B - x = 0, which has one real root here; Newton takes off rounding.
+    a, b = x * x / 9.0 - 1.0 / 3.0, x * x * x / 27.0 + x / 3.0 - 0.5 * heat
+    root = np.sqrt(np.maximum(b * b - a * a * a, 0.0))
+    y = x / 3.0 + np.cbrt(b + root) + np.cbrt(b - root)
+    for _ in range(2):
+        lorentz = 1.0 / (1.0 + y * y)
+        y = y - (y + heat * lorentz - x) / np.maximum(1.0 - 2.0 * heat * y * lorentz * lorentz, 1e-3)
+    lorentz = 1.0 / (1.0 + y * y)
+    stretch = 1.0 / np.maximum(1.0 - 2.0 * heat * y * lorentz * lorentz, 1e-3)
+    by_x = 2.0 * c * y * lorentz * lorentz * stretch
+    return 1.0 - c * lorentz, np.stack([by_x * (-2.0 / w), by_x * (-x / w), -lorentz, -by_x * lorentz], axis=-2)
+
+
+_NODES, _WEIGHTS = np.polynomial.laguerre.laggauss(16)
+
+
+def lag(p: FloatArray, z: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """T (..., n) and dT/dp (..., 4, n) of a dip behind a slow detector, p = (centre, width, C, a) (..., 4).
+
+    The integral over e^-t by Gauss and Laguerre's 16 nodes, good to 1e-5 for a up to a half width.
+    """
+    z0, w, c, a = (p[..., i, None] for i in range(4))
+    x = (z - z0) * (2.0 / w)
+    smeared, by_x, by_a = np.zeros_like(x), np.zeros_like(x), np.zeros_like(x)
+    for node, weight in zip(_NODES.tolist(), _WEIGHTS.tolist(), strict=True):
+        if weight < 1e-12:
+            continue
+        y = x - a * node
+        lorentz = 1.0 / (1.0 + y * y)
+        slope = -2.0 * weight * y * lorentz * lorentz
+        smeared += weight * lorentz
+        by_x += slope
+        by_a -= node * slope
+    d = np.stack([c * by_x * (2.0 / w), c * by_x * (x / w), -smeared, -c * by_a], axis=-2)
+    return 1.0 - c * smeared, d
+
+
+_ODD = {"fano": fano, "skew": skew, "lag": lag}
+
+
+def transmission_of(kind: str, p: FloatArray, z: FloatArray) -> FloatArray:
+    """T (n,) alone of the shape `kind` (single, split, fano, skew, lag) with its own parameters."""
+    if kind in _ODD:
+        return _ODD[kind](p, z)[0]
+    return single_transmission(p, z) if kind == "single" else split_transmission(p, z)
+
+
 def single_transmission(p: FloatArray, z: FloatArray) -> FloatArray:
     """T alone of a Lorentz dip; same arguments as `single`."""
     u = (z - p[..., 0, None]) * (2.0 / p[..., 1, None])
@@ -94,9 +155,12 @@ def split_transmission(p: FloatArray, z: FloatArray) -> FloatArray:
 def transmission(stored: StoredShape, detuning_mhz: FloatArray) -> FloatArray:
     """Fitted transmission (n,) as a fraction of the baseline at `detuning_mhz` (n,)."""
     z = np.asarray(detuning_mhz, dtype=float)
-    if stored.shape == "single":
-        return single_transmission(np.array(stored.parameters[:3]), z)
-    return split_transmission(np.array(stored.parameters[:5]), z)
+    if stored.shape == "split":
+        return split_transmission(np.array(stored.parameters[:5]), z)
+    for kind in _ODD:
+        if kind in stored.constants:
+            return transmission_of(kind, np.array([*stored.parameters[:3], stored.constants[kind]]), z)
+    return single_transmission(np.array(stored.parameters[:3]), z)
 
 
 def baseline(stored: StoredShape, detuning_mhz: FloatArray) -> FloatArray:

@@ -12,6 +12,7 @@ from app.core.optics.evidence import Noise
 from app.core.optics.fit import Fitted
 from app.core.optics.profile import Profile, profile, quantiles
 from app.core.optics.results import FloatArray, Measured, Reading
+from app.core.optics.rivals import coupled_share
 from app.core.optics.varpro import held_solve
 
 _CONTOUR = 6  # half as many directions as support points of the contour
@@ -80,14 +81,14 @@ class Widths:
 def single_widths(fitted: Fitted, noise: Noise, reading: Reading) -> Widths:
     """Single dip. w and contrast have a regular profile region; what follows from both is read off its contour.
 
-    kappa_0 = w (1 + s sqrt(1 - C))/2, s = +1 under-, -1 over-coupled (A2): not regular at critical coupling,
+    kappa_0 = w (1 - eta), eta = (1 -+ sqrt(1 - C))/2 under- and over-coupled: not regular at critical coupling,
     which is why it is not profiled by itself.
     """
     cov = np.linalg.inv(fitted.point.h[0])[1:3, 1:3] * noise.independent_variance
     root = np.linalg.cholesky(cov + 1e-24 * np.diag(np.diagonal(cov)) + 1e-300 * np.eye(2))
-    weights = np.zeros((_CONTOUR + 1, 3))
+    weights = np.zeros((_CONTOUR + 1, fitted.shape.size))
     weights[0, 0] = 1.0
-    weights[1:, 1:] = np.linalg.solve(root.T, _DIRECTIONS).T
+    weights[1:, 1:3] = np.linalg.solve(root.T, _DIRECTIONS).T
     found = profile(
         fitted.shape,
         fitted.samples,
@@ -100,7 +101,8 @@ def single_widths(fitted: Fitted, noise: Noise, reading: Reading) -> Widths:
     )
     contours = tuple(_contour(found, side) for side in (0, 2))
     w, c = float(fitted.p[1]), float(fitted.p[2])
-    s = 1.0 if reading == "under" else -1.0
+    over = reading == "over"
+    fano = float(fitted.p[3]) if fitted.kind == "fano" else 0.0
 
     def of(f: Callable[[FloatArray, FloatArray], FloatArray]) -> Ends:
         (w68, c68), (w95, c95) = contours
@@ -108,13 +110,10 @@ def single_widths(fitted: Fitted, noise: Noise, reading: Reading) -> Widths:
         value = float(f(np.array([w]), np.array([c]))[0])
         return Ends(value, float(at68.min()), float(at68.max()), float(at95.min()), float(at95.max()))
 
-    def root_of(c_: FloatArray) -> FloatArray:
-        return np.sqrt(np.clip(1.0 - c_, 0.0, 1.0))
-
     width = of(lambda w_, _: w_)
-    intrinsic = of(lambda w_, c_: 0.5 * w_ * (1.0 + s * root_of(c_)))
-    coupled = of(lambda w_, c_: 0.5 * w_ * (1.0 - s * root_of(c_)))
-    contrast = of(lambda _, c_: c_)
+    intrinsic = of(lambda w_, c_: w_ * (1.0 - coupled_share(c_, fano, over)))
+    coupled = of(lambda w_, c_: w_ * coupled_share(c_, fano, over))
+    contrast = of(lambda _, c_: 0.5 * (c_ + np.hypot(c_, fano)))
     centre = _ends(found, 0)
     width, intrinsic, coupled = (_bounded(e, float(fitted.shape.high[1])) for e in (width, intrinsic, coupled))
     return Widths((centre,), (width,), (intrinsic,), intrinsic, coupled, None, contrast, bool(contrast.high95 >= 1.0))
