@@ -169,7 +169,7 @@ def coupling_series(points: Sequence[CouplingPoint]) -> CouplingSeries:
     delta = tried[1][0] - best if len(tried) > 1 else math.inf
     signed = signs * np.array([abs(p.balance) for p in points])
     intrinsic, parasitic, scatter = _extrapolate(points, signed)
-    readings = tuple("under" if sign > 0 else "over" for sign in signs)
+    readings: tuple[Literal["under", "over"], ...] = tuple("under" if sign > 0 else "over" for sign in signs)
     return CouplingSeries(intrinsic, parasitic, readings, delta > DECISIVE_CHI2, float(delta), scatter)
 
 
@@ -198,7 +198,10 @@ def _common_chi2(points: Sequence[CouplingPoint], signs: FloatArray) -> float:
 def _extrapolate(
     points: Sequence[CouplingPoint], balance: FloatArray
 ) -> tuple[Measured, Measured | None, float | None]:
-    """kappa_0 and p by a line with doubt in both coordinates, reweighted as the slope settles."""
+    """kappa_0 and p by a line with doubt in both coordinates, reweighted as the slope settles.
+
+    Always with p where the scans can tell it: choosing p = 0 when that is not excluded made intervals too narrow.
+    """
     width = np.array([p.width_mhz for p in points])
     width_sigma = np.array([p.width_sigma for p in points])
     balance_sigma = np.array([p.balance_sigma for p in points])
@@ -215,11 +218,8 @@ def _extrapolate(
             break
         slope = float(solved.beta[1])
     extra = solved.measured(1)
-    low, high = extra.low, extra.high
-    if low is not None and high is not None and low <= 1.0 <= high:  # an ideal taper explains it: one number fewer
-        return plain.measured(0), extra.__class__(extra.value - 1, extra.sigma, low - 1, high - 1), plain.scatter
-    moved = Measured(extra.value - 1, extra.sigma, None if low is None else low - 1, None if high is None else high - 1)
-    return solved.measured(0), moved, solved.scatter
+    ends = [None if end is None else end - 1.0 for end in (extra.low, extra.high)]
+    return solved.measured(0), Measured(extra.value - 1.0, extra.sigma, ends[0], ends[1]), solved.scatter
 
 
 def _effective(
@@ -273,9 +273,7 @@ class Ageing:
 
 def ageing(days: Sequence[float], q: Sequence[float], relative_sigma: Sequence[float]) -> Ageing:
     """ln Q = a + b days, weighted with scatter as in `line`; days (n,) since the reflow, q (n,) above zero."""
-    drawn = line(
-        [Point(d, math.log(each), s) for d, each, s in zip(days, q, relative_sigma, strict=True)]
-    )
+    drawn = line([Point(d, math.log(each), s) for d, each, s in zip(days, q, relative_sigma, strict=True)])
     start, slope = drawn.at_zero, drawn.slope
     value = math.exp(start.value)
     change = [None if end is None else math.expm1(30 * end) for end in (slope.low, slope.high)]
@@ -332,8 +330,8 @@ def _solve(columns: FloatArray, y: FloatArray, sigma: FloatArray) -> _Solved:
 
 def _fitted(columns: FloatArray, y: FloatArray, variance: FloatArray) -> tuple[FloatArray, FloatArray, float]:
     weighted = columns / variance[:, None]
-    covariance = np.linalg.inv(columns.T @ weighted)
-    beta = covariance @ (weighted.T @ y)
+    covariance: FloatArray = np.asarray(np.linalg.inv(columns.T @ weighted), dtype=float)
+    beta: FloatArray = np.asarray(covariance @ (weighted.T @ y), dtype=float)
     r = y - columns @ beta
     return beta, covariance, float((r * r / variance).sum())
 
