@@ -70,6 +70,15 @@ def groupings(kind: str) -> dict[str, SearchField]:
     return {name: each for name, each in search_fields(kind).items() if each.set_by_us}
 
 
+def step_label(field: SearchField) -> str:
+    """The field with its step, since several steps have a temperature; `XeF₂ pressure` keeps its capital."""
+    if field.kind in ("recipe", "person", "mask", "wafer") or field.group == "Measured":
+        return field.label
+    word, space, rest = field.label.partition(" ")
+    plain = word if word[1:] and not word[1:].islower() else word.lower()
+    return f"{field.group}: {plain}{space}{rest}"
+
+
 def usual_grouping(kind: str) -> tuple[str, ...]:
     """What a search goes by until told otherwise."""
     return ("reflow_recipe_version_id", *(("undercut_recipe_version_id",) if kind == "microtoroid" else ()))

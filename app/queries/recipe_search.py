@@ -9,13 +9,15 @@ from datetime import datetime
 import numpy as np
 from sqlalchemy.orm import Session
 
-from app.core import figures
 from app.core.columns import Column, Columns, Mask, joined
 from app.core.search_fields import SearchField, filters, groupings, search_fields, usual_grouping
+from app.core.stats.coverage import Window
 from app.core.stats.recipe_groups import RankedGroups, rank_groups
 from app.core.vocab import PURPOSES
 from app.db.columns import device_columns, q_columns
 from app.queries import names
+from app.queries.field_words import FieldWords
+from app.queries.recipe_compare import Pair, compare_groups
 from app.queries.yields import bare_instant
 
 Q_COLUMNS = (
@@ -31,7 +33,6 @@ Q_COLUMNS = (
     "splitting_mhz",
 )
 JOINT = " · "
-NOT_KNOWN = "not known"
 
 
 @dataclass(frozen=True)
@@ -57,6 +58,8 @@ class RecipeAsk:
     ranges: tuple[Range, ...] = ()
     by: tuple[str, ...] = ()
     specification_id: int | None = None
+    compare: tuple[str, ...] = ()
+    """Names of the two groups to hold against each other."""
 
 
 @dataclass(frozen=True)
@@ -87,6 +90,8 @@ class RecipeFigures:
     unknown_wafers: tuple[str, ...]
     kinds: Mapping[str, int]
     """Measured devices of each kind in the whole lab."""
+    pair: Pair | None
+    """The two groups side by side, where two that exist are asked for."""
 
 
 def recipe_figures(session: Session, ask: RecipeAsk) -> RecipeFigures:
@@ -101,14 +106,16 @@ def recipe_figures(session: Session, ask: RecipeAsk) -> RecipeFigures:
     everyone = joined(table, q, "device_id", Q_COLUMNS, "band_")
     kept, left_out = _search(everyone, ask)
     by = tuple(groupings(ask.kind)[name] for name in ask.by or usual_grouping(ask.kind) if name in groupings(ask.kind))
-    parts = _parts(session, by, kept)
+    words = FieldWords(session)
+    parts = [words.of(each, kept[each.name]) for each in by]
     labels = [JOINT.join(part) for part in zip(*parts, strict=True)] if parts else ["All devices"] * len(kept)
     shared = "wafer" if by and all(each.of_piece for each in by) else "session"
     with_q = kept.where(~np.isnan(kept["band_q_typical"]))
+    ranked = rank_groups(ask.kind, kept, labels, chosen.window if chosen else None, shared=shared)
     return RecipeFigures(
         ask=ask,
         by=by,
-        groups=rank_groups(ask.kind, kept, labels, chosen.window if chosen else None, shared=shared),
+        groups=ranked,
         parts=dict(zip(labels, zip(*parts, strict=True), strict=True)) if parts else {},
         devices=len(with_q),
         wafers=len(set(with_q["root_code"])),
@@ -120,7 +127,25 @@ def recipe_figures(session: Session, ask: RecipeAsk) -> RecipeFigures:
         specification=chosen,
         unknown_wafers=tuple(code for code in ask.wafers if code not in set(everyone["root_code"])),
         kinds={kind: sum(each.devices for each in names.measured_in(session, kind)) for kind in names.KINDS},
+        pair=_pair(ask, kept, labels, ranked, chosen.window if chosen else None, words),
     )
+
+
+def _pair(
+    ask: RecipeAsk,
+    table: Columns,
+    labels: list[str],
+    ranked: RankedGroups,
+    window: Window | None,
+    words: FieldWords,
+) -> Pair | None:
+    known = {group.name: group for group in (*ranked.ranked, *ranked.few)}
+    asked = [known[name] for name in ask.compare if name in known][:2]
+    if len(asked) < 2:
+        return None
+    of = np.array(labels, dtype=object)
+    tables = (table.where(of == asked[0].name), table.where(of == asked[1].name))
+    return compare_groups(ask.kind, (asked[0], asked[1]), tables, window, words)
 
 
 def _place(measured: tuple[names.Measured, ...], ask: RecipeAsk) -> names.Measured | None:
@@ -165,31 +190,6 @@ def _between(values: Column, limits: Range) -> Mask:
         high = True if limits.high is None else values <= limits.high
         inside: Mask = ~np.isnan(values) & low & high
     return inside
-
-
-def _parts(session: Session, by: tuple[SearchField, ...], table: Columns) -> list[list[str]]:
-    """For each grouping field the words of each device."""
-    known = {
-        "recipe": names.version_names,
-        "person": names.people_names,
-        "lot": names.lot_names,
-        "mask": names.mask_array_names,
-    }
-    return [_words(each, table[each.name], known[each.kind](session) if each.kind in known else {}) for each in by]
-
-
-def _words(field: SearchField, column: Column, known: Mapping[int, str]) -> list[str]:
-    if field.kind in ("recipe", "person", "lot", "mask"):
-        missing = "no recipe" if field.kind == "recipe" else NOT_KNOWN
-        return [missing if np.isnan(each) else known.get(int(each), missing) for each in column]
-    if field.kind == "quantity":
-        unit = f"{figures.NO_BREAK}{field.unit}" if field.unit else ""
-        return [
-            NOT_KNOWN if np.isnan(each) else f"{figures.figure(float(each), field.decimals)}{unit}" for each in column
-        ]
-    if field.kind == "flag":
-        return ["yes" if each else "no" for each in column]
-    return [field.choices.get(str(each), str(each)) or NOT_KNOWN for each in column]
 
 
 def field_of(kind: str, name: str) -> SearchField | None:

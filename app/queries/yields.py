@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
-from datetime import UTC, datetime
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -20,6 +20,7 @@ from app.core.when import MONTHS
 from app.db.columns import device_columns, q_columns
 from app.queries import names
 from app.queries.pieces_lost import PieceLost, StageWait, Stopped, pieces_ended, pieces_lost, waits
+from app.queries.yield_compare import YieldPair, compare_sides
 
 BY: Mapping[str, str] = {
     "wafer": "Wafer",
@@ -28,6 +29,8 @@ BY: Mapping[str, str] = {
     "month": "Month of the act",
     "mask": "Mask array",
 }
+WHOLE = ("wafer", "mask")
+"""Groups that hold the same devices at every stage."""
 MOST_CODES = 3
 Q_NAMES = ("q_best", "q_typical", "modes_fitted", "picked", "scanned_at")
 
@@ -42,6 +45,12 @@ class YieldAsk:
     wafer: str = ""
     specification_id: int | None = None
     by: str = "wafer"
+    one: tuple[str, ...] = ()
+    two: tuple[str, ...] = ()
+    """Names of groups (as grouped `by`) to hold against each other."""
+    against_start: datetime | None = None
+    against_end: datetime | None = None
+    """Other dates to hold these against; they go before the ticked groups."""
 
 
 @dataclass(frozen=True)
@@ -77,6 +86,7 @@ class YieldFigures:
     coverage: Coverage | None
     groups: tuple[Group, ...]
     stalled_after_days: int
+    pair: YieldPair | None
 
     @property
     def none_here(self) -> bool:
@@ -122,7 +132,36 @@ def yield_figures(session: Session, ask: YieldAsk, *, now: datetime, zone: ZoneI
         coverage=covered,
         groups=_groups(session, ask, table, zone),
         stalled_after_days=days,
+        pair=_pair(session, ask, everything, table, zone),
     )
+
+
+def _pair(session: Session, ask: YieldAsk, everything: Columns, table: Columns, zone: ZoneInfo) -> YieldPair | None:
+    """Two periods, or two selections of the groups; None where only one is named."""
+    stages = list(STAGES[ask.kind])
+    if ask.against_start is not None or ask.against_end is not None:
+        other = replace(ask, start=ask.against_start, end=ask.against_end)
+        masks = (_inside(everything, ask), _inside(everything, other))
+        names_ = (_period(ask.start, ask.end, zone), _period(other.start, other.end, zone))
+        return compare_sides(ask.kind, everything, dict.fromkeys(stages, masks), names_, whole=True)
+    if not ask.one or not ask.two:
+        return None
+    keys = _group_keys(session, ask, table, zone)
+    sides = {
+        stage: (np.isin(keys[stage].astype(str), ask.one), np.isin(keys[stage].astype(str), ask.two))
+        for stage in stages
+    }
+    named = (", ".join(ask.one), ", ".join(ask.two))
+    return compare_sides(ask.kind, table, sides, named, whole=ask.by in WHOLE)
+
+
+def _period(start: datetime | None, end: datetime | None, zone: ZoneInfo) -> str:
+    """The days of a period, its last one included."""
+    first = day_text(start, zone) if start else ""
+    last = day_text(end - timedelta(minutes=1), zone) if end else ""
+    if first and last:
+        return f"{first} to {last}"
+    return f"from {first}" if first else f"to {last}" if last else "all dates"
 
 
 def _inside(table: Columns, ask: YieldAsk) -> Column:
@@ -192,8 +231,7 @@ def day_text(at: datetime, zone: ZoneInfo) -> str:
 
 
 def _groups(session: Session, ask: YieldAsk, table: Columns, zone: ZoneInfo) -> tuple[Group, ...]:
-    whole = ask.by in ("wafer", "mask")
-    return grouped(ask.kind, table, _group_keys(session, ask, table, zone), whole=whole)
+    return grouped(ask.kind, table, _group_keys(session, ask, table, zone), whole=ask.by in WHOLE)
 
 
 def _group_keys(session: Session, ask: YieldAsk, table: Columns, zone: ZoneInfo) -> dict[str, Column]:

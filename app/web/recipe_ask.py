@@ -18,7 +18,9 @@ FIXED = {"microtoroid": ("pillar_ratio", "disc_um"), "microsphere": ("outer_um",
 """Ranges that always stand in the form."""
 MOST_RANGES = 8
 GROUPS = 3
-LONGEST = 60
+PAIR = 2
+LONGEST_WORD = 400
+"""The name of a group is that of up to three fields."""
 
 
 @dataclass(frozen=True)
@@ -58,6 +60,7 @@ class Asked:
             if each.field:
                 pairs += [("q", each.field), ("q_from", each.low), ("q_to", each.high)]
         pairs += [("by", name) for name in self.by]
+        pairs += [("compare", name) for name in self.ask.compare]
         kept = [(name, value) for name, value in pairs if value or name in ("q", "q_from", "q_to")]
         return f"{path}?{urlencode(kept)}"
 
@@ -68,7 +71,7 @@ class Words:
     def __init__(self, pairs: Iterable[tuple[str, str]]) -> None:
         self.all: dict[str, list[str]] = {}
         for name, value in pairs:
-            self.all.setdefault(name, []).append(value.strip()[:200])
+            self.all.setdefault(name, []).append(value.strip()[:LONGEST_WORD])
 
     def one(self, name: str) -> str:
         """The first value, '' where there is none."""
@@ -93,6 +96,9 @@ def read_ask(pairs: Iterable[tuple[str, str]], zone: ZoneInfo) -> Asked:
     chosen = tuple(dict.fromkeys(name for name in words.many("by") if name in groupings(kind)))[:GROUPS]
     by = chosen or (usual_grouping(kind) if "by" not in words.all else ())
     spec = words.one("spec")
+    ticked = tuple(dict.fromkeys(name for name in words.many("compare") if name))
+    if len(ticked) > PAIR:
+        errors.append(f"{len(ticked)} groups are ticked: the first two in the address are compared. Tick two.")
     ask = RecipeAsk(
         kind=kind,
         band=band,
@@ -104,6 +110,7 @@ def read_ask(pairs: Iterable[tuple[str, str]], zone: ZoneInfo) -> Asked:
         ranges=tuple(each for each in ranges if each is not None),
         by=by,
         specification_id=int(spec) if spec.isdecimal() and len(spec) < 10 else None,
+        compare=ticked[:PAIR],
     )
     return Asked(ask, fixed, free, by, words.one("from"), words.one("to"), words.one("wafers"), tuple(errors))
 

@@ -8,10 +8,11 @@ from math import log10
 
 from app.charts.strips import HEIGHT, INTERVAL_Y, Dot, LogAxis, dots, log_axis
 from app.core.figures import exponent_text, figure, in_power, interval_text, power_of, q_text
-from app.core.search_fields import SearchField, filters, groupings
+from app.core.search_fields import SearchField, filters, groupings, step_label
 from app.core.stats.recipe_groups import MIN_DEVICES, MIN_WAFERS, RecipeGroup
 from app.core.vocab import PICKED, PURPOSES
 from app.queries.recipe_search import RecipeFigures
+from app.web.compare_view import Compared, compared
 from app.web.recipe_ask import GROUPS, Asked, RawRange, grouped_fields
 from app.web.shares import NO_SHARE, Share, bounds_text, counted, of_step
 from app.web.yield_view import KIND_WORDS, NOUNS, Option
@@ -41,8 +42,10 @@ class RangeField:
 
 @dataclass(frozen=True)
 class RecipeRow:
-    """One group as it stands in the table."""
+    """One group as it stands in the table; `name` is what the address calls it."""
 
+    name: str
+    ticked: bool
     lines: tuple[str, ...]
     devices: int
     sources: str
@@ -100,6 +103,8 @@ class RecipesContext:
     needs: str
     day: bool
     shared: str
+    pair: Compared | None
+    can_compare: bool
 
 
 def recipes_context(found: RecipeFigures, asked: Asked) -> RecipesContext:
@@ -116,7 +121,7 @@ def recipes_context(found: RecipeFigures, asked: Asked) -> RecipesContext:
     return RecipesContext(
         kind=ask.kind,
         under=_under(found, made, whole),
-        errors=asked.errors + _unknown_wafers(found, whole),
+        errors=asked.errors + _unknown_wafers(found, whole) + _one_ticked(found),
         left_out=tuple(
             f"{left.label} was never measured on {counted(left.devices, made)}, left out here."
             for left in found.left_out
@@ -153,20 +158,36 @@ def recipes_context(found: RecipeFigures, asked: Asked) -> RecipesContext:
         target_says=found.specification.says if found.specification else "",
         height=HEIGHT,
         interval_y=INTERVAL_Y,
-        heading=_heading(found.by[0]) if found.by else "Group",
-        subheading=", ".join(_heading(each) for each in found.by[1:]),
+        heading=step_label(found.by[0]) if found.by else "Group",
+        subheading=", ".join(step_label(each) for each in found.by[1:]),
         ranked=tuple(_row(group, found, axis, power) for group in found.groups.ranked),
         few=tuple(_row(group, found, axis, power) for group in found.groups.few),
         needs=f"Not ranked yet: a group needs {MIN_DEVICES} devices from {MIN_WAFERS} {_plural(whole)}",
         day=found.groups.cannot_be_told_from_the_day,
         shared=found.sessions_shared,
+        pair=_pair(found, power, whole),
+        can_compare=len(groups) > 1,
     )
 
 
-def _heading(field: SearchField) -> str:
-    """The field with its step, since several steps have a temperature."""
-    named = field.kind in ("recipe", "person", "mask", "wafer")
-    return field.label if named else f"{field.group}: {field.label[0].lower()}{field.label[1:]}"
+def _pair(found: RecipeFigures, power: int, whole: str) -> Compared | None:
+    pair = found.pair
+    if pair is None:
+        return None
+    first, second = (found.parts.get(group.name, (group.name,)) for group in (pair.first, pair.second))
+    return compared(pair, (first, second), power, whole)
+
+
+def _one_ticked(found: RecipeFigures) -> tuple[str, ...]:
+    """What hinders a comparison that was asked for."""
+    asked = found.ask.compare
+    if not asked or found.pair is not None:
+        return ()
+    known = {group.name for group in (*found.groups.ranked, *found.groups.few)}
+    gone = [name for name in asked if name not in known]
+    if gone:
+        return (f"{' and '.join(gone)}: no group of this search is called so, so there is nothing to compare.",)
+    return ("One group is ticked: tick a second one to compare.",)
 
 
 def _plural(noun: str) -> str:
@@ -223,6 +244,8 @@ def _row(group: RecipeGroup, found: RecipeFigures, axis: LogAxis | None, power: 
     measured = group.coverage.on_spec if group.coverage else None
     bounds = measured.bounds if measured else None
     return RecipeRow(
+        name=group.name,
+        ticked=group.name in found.ask.compare,
         lines=found.parts.get(group.name, (group.name,)),
         devices=group.devices,
         sources=f"{counted(typical.wafers, whole, _plural(whole))}, {counted(typical.sessions, 'session')}",

@@ -1,10 +1,12 @@
-"""Days in an address: `from` and `to` as a person or a date field writes them."""
+"""Days in an address: `from` and `to` as a person writes them."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
+
+from app.core.when import NoInstant, read_when
 
 
 @dataclass(frozen=True)
@@ -16,10 +18,14 @@ class Days:
     errors: tuple[str, ...]
 
 
-def read_days(first: str, last: str, zone: ZoneInfo) -> Days:
-    """Read two ISO days (either may be blank) in the lab's zone; the last day is included."""
+def read_days(first: str, last: str, zone: ZoneInfo, now: datetime | None = None) -> Days:
+    """Read two days (either may be blank) in the lab's zone, as `core.when` understands them; both are included.
+
+    `now` is what today, yesterday and a day without a year are reckoned from.
+    """
     errors: list[str] = []
-    begins, ends = _day("From", first, errors), _day("To", last, errors)
+    here = now or datetime.now(UTC)
+    begins, ends = (_day(label, text, here, zone, errors) for label, text in (("From", first), ("To", last)))
     if begins and ends and ends < begins:
         errors.append(f"From {first.strip()} to {last.strip()} holds no day: the first comes after the last.")
     return Days(
@@ -29,18 +35,16 @@ def read_days(first: str, last: str, zone: ZoneInfo) -> Days:
     )
 
 
-def _day(label: str, text: str, errors: list[str]) -> date | None:
+def _day(label: str, text: str, now: datetime, zone: ZoneInfo, errors: list[str]) -> date | None:
     typed = text.strip()
     if not typed:
         return None
-    try:
-        read = date.fromisoformat(typed)
-    except ValueError:
-        read = None
-    if read is None or not 1900 <= read.year <= 9000:
-        errors.append(f"{label}: “{typed[:40]}” is not a day of the calendar; write it like 2026-03-12.")
+    read = read_when(typed, now, zone)
+    day = None if isinstance(read, NoInstant) else read.at.astimezone(zone).date()
+    if day is None or not 1900 <= day.year <= 9000:
+        errors.append(f"{label}: “{typed[:40]}” is not a day of the calendar; write it like 2026-11-23 or 23 Nov 2026.")
         return None
-    return read
+    return day
 
 
 def _midnight(day: date, zone: ZoneInfo) -> datetime:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from math import sqrt
-from urllib.parse import quote, urlencode
+from urllib.parse import quote
 
 from app.charts.bars import Segment, segments
 from app.core.figures import figure
@@ -17,6 +17,8 @@ from app.core.vocab import PICKED, SHORT_STAGES, STAGES
 from app.queries.yields import BY, YieldFigures
 from app.web.loss_view import CrossRow, Line, gone_of, loss_words, losses_of, waiting_of
 from app.web.shares import NO_SHARE, Share, bounds_text, counted, of_step, percent, share_text
+from app.web.yield_ask import YieldAsked
+from app.web.yield_pair_view import YieldCompared, yield_compared
 
 NOUNS = {"microtoroid": ("disc", "good rim", "wafer"), "microsphere": ("fibre end", "good sphere", "fibre batch")}
 MOST_ON_PAPER = 16
@@ -56,6 +58,8 @@ class GroupRow:
 
     name: str
     href: str
+    one: bool
+    two: bool
     devices: int
     cells: tuple[Share, ...]
     rolled: Share
@@ -99,6 +103,7 @@ class YieldContext:
     by_word: str
     start: str
     end: str
+    against: tuple[str, str]
     wafer_word: str
     csv: str
     empty: bool
@@ -122,25 +127,22 @@ class YieldContext:
     stages_short: tuple[str, ...]
     groups: tuple[GroupRow, ...]
     groups_on_paper: bool
+    pair: YieldCompared | None
     made_at: datetime
 
 
-def yield_context(
-    found: YieldFigures, *, start: str, end: str, errors: tuple[str, ...] = (), now: datetime
-) -> YieldContext:
+def yield_context(found: YieldFigures, asked: YieldAsked, *, now: datetime) -> YieldContext:
     """Everything the template names."""
     ask = found.ask
     noun, goal, whole = NOUNS[ask.kind]
     stages = list(STAGES[ask.kind])
-    named = {"kind": ask.kind, "from": start, "to": end, "wafer": ask.wafer, "by": ask.by}
-    if found.specification is not None:
-        named["spec"] = str(found.specification.id)
+    spec = str(found.specification.id) if found.specification else ""
     widest = max((row.counted for row in found.table.stages), default=0)
     return YieldContext(
         kind=ask.kind,
         title=f"Yield of {KIND_WORDS[ask.kind].lower()}",
         under=_under(found, noun, whole),
-        errors=errors,
+        errors=asked.errors,
         kinds=tuple(Option(k, word, k == ask.kind) for k, word in KIND_WORDS.items()),
         wafers=tuple(Option(code, code, code == ask.wafer) for code in found.wafers),
         specifications=tuple(
@@ -148,10 +150,11 @@ def yield_context(
         ),
         by=tuple(Option(key, _by_word(key, whole), key == ask.by) for key in BY),
         by_word=_by_word(ask.by, whole),
-        start=start,
-        end=end,
+        start=asked.start,
+        end=asked.end,
+        against=(asked.against_start, asked.against_end),
         wafer_word=whole.capitalize(),
-        csv=f"/yield.csv?{urlencode({name: value for name, value in named.items() if value})}",
+        csv=asked.address("/yield.csv", spec),
         empty=found.empty,
         none_here=found.none_here,
         sentence=_sentence(found, noun, goal),
@@ -179,6 +182,7 @@ def yield_context(
         stages_short=tuple(SHORT_STAGES[stage] for stage in stages),
         groups=_group_rows(found),
         groups_on_paper=len(found.groups) <= MOST_ON_PAPER,
+        pair=yield_compared(found.pair, whole) if found.pair else None,
         made_at=now,
     )
 
@@ -316,5 +320,7 @@ def _group_rows(found: YieldFigures) -> tuple[GroupRow, ...]:
             ends = (group.rolled.interval.low, group.rolled.interval.high) if group.rolled.interval else (None, None)
             rolled = share_text(group.rolled.share, *ends)
         href = f"/pieces/{quote(group.name)}" if found.ask.by == "wafer" else ""
-        rows.append(GroupRow(group.name, href, group.devices, tuple(of_step(cell) for cell in group.cells), rolled))
+        sides = (group.name in found.ask.one, group.name in found.ask.two)
+        cells = tuple(of_step(cell) for cell in group.cells)
+        rows.append(GroupRow(group.name, href, *sides, group.devices, cells, rolled))
     return tuple(rows)
