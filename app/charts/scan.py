@@ -16,6 +16,9 @@ from app.core.optics.trace import Thinned, Trace
 
 WIDTH = 1000.0
 TALL, SHORT, STRIP = 340, 104, 64
+SMALL_POINTS = 120
+"""Enough for a picture of a thumb's width."""
+SMALL_HEIGHT = 300
 _NARROWEST_SHARE = 0.9
 """A view of less than this share of the scan gets a strip that shows all of it."""
 
@@ -100,6 +103,28 @@ def scan_plot(trace: Trace, *, zero_mhz: float = 0.0, y_name: str = "", splittin
         says=f"Signal against detuning from {figure(low - zero_mhz, 2)} to {figure(high - zero_mhz, 2)} MHz: {kind}",
         residuals_say=_residual_words(fit.residuals) if fit else "",
     )
+
+
+@dataclass(frozen=True)
+class SmallPlot:
+    """A scan and its fit in little: two paths in a box of 1000 by `height`."""
+
+    samples: str
+    curve: str
+    height: int = SMALL_HEIGHT
+
+
+def small_plot(trace: Trace) -> SmallPlot:
+    """`trace` in few strokes, without axes: enough to see a good dip from a bad one."""
+    low, high = _limits(trace)
+    across = _Across(*trace.view_mhz)
+    near = trace.near
+    group = max(1, -(-len(near.at) // SMALL_POINTS))
+    first = np.arange(0, len(near.at), group)
+    few = Thinned(near.at[first], np.minimum.reduceat(near.low, first), np.maximum.reduceat(near.high, first))
+    fit = trace.fit
+    curve = "" if fit is None else _line(fit.at, fit.curve, across, low, high, SMALL_HEIGHT)
+    return SmallPlot(_samples(few, across, low, high, SMALL_HEIGHT), curve)
 
 
 @dataclass(frozen=True)

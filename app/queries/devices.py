@@ -231,7 +231,7 @@ def _own(event: Any, kind: str, names: Names, findings: Mapping[int, tuple[Findi
         texts += [] if finding.named else ["among the rest, not named"]
         return replace(told, facts=tuple(Fact(text) for text in texts if text))
     if isinstance(event, Taking):
-        return replace(told, facts=(Fact(f"as {event.purpose}"),))
+        return replace(told, facts=(Fact(f"as {event.purpose}"),), taken=())
     return told
 
 

@@ -47,6 +47,15 @@ class Fact:
 
 
 @dataclass(frozen=True)
+class Taken:
+    """How many sites were taken in hand for a purpose (in words), and which."""
+
+    count: int
+    purpose: str
+    sites: str
+
+
+@dataclass(frozen=True)
 class Happening:
     """One record as a process sheet shows it."""
 
@@ -64,6 +73,15 @@ class Happening:
     href: str = ""
     pieces: tuple[PieceRef, ...] = ()
     until: datetime | None = None
+    taken: tuple[Taken, ...] = ()
+
+    @property
+    def taken_words(self) -> str:
+        """Sites taken in hand, summed up by purpose: 72 as candidate, 4 as test."""
+        sums: dict[str, int] = defaultdict(int)
+        for each in self.taken:
+            sums[each.purpose] += each.count
+        return ", ".join(f"{count} as {purpose}" for purpose, count in sums.items())
 
 
 @dataclass(frozen=True)
@@ -132,7 +150,7 @@ def _takings_together(history: Sequence[Happening]) -> list[Happening]:
         last = result[-1] if result else None
         alike = last is not None and last.kind == told.kind == "taking" and last.at.date() == told.at.date()
         if last is not None and alike and (last.who, last.piece_code) == (told.who, told.piece_code):
-            result[-1] = replace(last, facts=(*last.facts, *told.facts))
+            result[-1] = replace(last, taken=(*last.taken, *told.taken))
         else:
             result.append(told)
     return result
@@ -158,6 +176,7 @@ def tell(event: Event, names: Names, rows: Sequence[Any] = ()) -> Happening:
         voided=voided,
         href="" if event.kind == "taking" else f"/log/record/{event.id}",
         until=getattr(event, "until", None),
+        taken=_taken(event) if isinstance(event, Taking) else (),
     )
 
 
@@ -259,9 +278,8 @@ def _seen(event: Any) -> tuple[Fact, ...]:
     return tuple(Fact(text) for text in told if text)
 
 
-def _taken(event: Any) -> tuple[Fact, ...]:
-    purpose = PURPOSES.get(event.purpose, event.purpose).lower()
-    return (Fact(f"{event.count} as {purpose}: {event.sites}"),)
+def _taken(event: Taking) -> tuple[Taken, ...]:
+    return (Taken(event.count, PURPOSES.get(event.purpose, event.purpose).lower(), event.sites),)
 
 
 _FACTS: dict[str, Any] = {
@@ -270,7 +288,6 @@ _FACTS: dict[str, Any] = {
     "parting": _parted,
     "loss": _lost,
     "inspection": _seen,
-    "taking": _taken,
     "ending": lambda event: (Fact(event.reason),),
     "purpose_change": lambda event: (Fact(f"from now on {PURPOSES.get(event.purpose, event.purpose).lower()}"),),
 }

@@ -111,8 +111,15 @@ class ScanFacts:
         """The axis column and, where one was given, its tuning rate."""
         parts = [f"column {self.reading.get('x_name', '')} in {self.reading.get('unit', '')}"]
         rates = [key for key in ("tuning_mhz_per_s", "tuning_mhz_per_v") if key in self.reading]
-        parts += [value_text(self.reading[key], QUANTITIES[key]) for key in rates]
+        parts += [_rate_text(self.reading[key], key.rsplit("_", 1)[1]) for key in rates]
         return ", ".join(parts)
+
+    @property
+    def power_words(self) -> str:
+        """The input power to three figures: no power meter tells more."""
+        if self.input_power_uw is None:
+            return "not measured"
+        return value_text(float(f"{self.input_power_uw:.3g}"), QUANTITIES["input_power_uw"])
 
     @property
     def no_fit(self) -> str:
@@ -171,6 +178,14 @@ def scan_facts(session: Session, scan_id: int, fit_id: int | None = None) -> Sca
         shown=shown,
         elsewhere=_elsewhere(session, scan.id, shown),
     )
+
+
+def _rate_text(mhz: float, per: str) -> str:
+    """A tuning rate of a scan in the unit that keeps it short: -486 GHz/s."""
+    step = next((step for step in (6, 3, 0, -3) if abs(mhz) >= 10.0**step), 0)
+    unit = {6: "THz", 3: "GHz", 0: "MHz", -3: "kHz"}[step]
+    scaled = mhz / 10.0**step
+    return f"{f'{scaled:.6g}'.replace('-', '−')} {unit}/{per}"
 
 
 def _device_words(device: Device) -> str:

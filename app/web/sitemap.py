@@ -10,6 +10,10 @@ from itertools import pairwise
 Point = tuple[float, float]
 MARGIN = 34.0
 """Room for row and column numbers, in the drawing's own units (one is a pixel on a desk)."""
+SMALLEST = 8.0
+"""A figure that would have to be smaller than this is not printed: the site's name and the table tell it."""
+DIGIT = 0.6
+"""Width of a bold digit over the height of its letters."""
 
 
 @dataclass(frozen=True)
@@ -94,7 +98,7 @@ def draw_map(
         width=round(MARGIN + across * scale + 4.0, 1),
         height=round(bar_y + 26.0, 1),
         radius=round(radius, 2),
-        font=round(min(13.0, radius * 0.72), 1),
+        font=_font(sites, radius),
         outline="M" + "L".join(f"{x:.1f} {y:.1f}" for x, y in (place(*point) for point in edge)) + "Z",
         sites=tuple(Placed(site, *(round(v, 1) for v in place(site.x_um, site.y_um))) for site in sites),
         words=tuple(Word(word.text, round(word.x, 1), round(word.y, 1)) for word in words),
@@ -108,6 +112,14 @@ def step_of(value: float, low: float, high: float, *, log: bool = False) -> int:
         value, low, high = (math.log(max(v, 1e-300)) for v in (value, low, high))
     share = 0.5 if high <= low else (value - low) / (high - low)
     return 1 + min(8, max(0, int(share * 9)))
+
+
+def _font(sites: Sequence[MapSite], radius: float) -> float:
+    """Height of the figures on discs of `radius`, all alike so that they compare; 0 where the longest has no room."""
+    longest = max((len(site.text) for site in sites), default=0)
+    room = 1.84 * radius / (DIGIT * longest) if longest else 13.0
+    height = round(min(13.0, radius * 0.8, room), 1)
+    return height if height >= SMALLEST else 0.0
 
 
 def _frame(sites: Sequence[MapSite]) -> tuple[Point, ...]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -23,7 +23,7 @@ from app.core.vocab import (
     STAGES,
     STATES,
 )
-from app.queries.devices import DeviceSheet, device_sheet
+from app.queries.devices import DeviceSheet, FitLine, ScanLine, device_sheet
 from app.schemas.base import take
 from app.schemas.pieces import PurposeIn
 from app.web.deps import Lab, Posted, Reading
@@ -31,6 +31,8 @@ from app.web.plain_form import Writing, key_after, save
 from app.web.render import page, q_markup
 
 router = APIRouter()
+SMALL = 6
+"""Scans drawn small: two rows of them."""
 
 
 @dataclass(frozen=True)
@@ -40,6 +42,8 @@ class DeviceContext:
     sheet: DeviceSheet
     cells: tuple[tuple[Any, ...], ...]
     stages: tuple[tuple[str, str, str], ...]
+    small: tuple[tuple[ScanLine, FitLine | None], ...]
+    """The latest scans with a fit to draw, the newest first."""
     own_name: str
     worked: tuple[tuple[str, str, str], ...]
     deeds: tuple[tuple[str, str], ...]
@@ -93,6 +97,7 @@ def _context(request: Request, sheet: DeviceSheet, *, error: str = "", key: str 
         sheet=sheet,
         cells=tuple(_cells(sheet)),
         stages=tuple((SHORT_STAGES[s], by_stage[s], STATES[by_stage[s]].lower()) for s in STAGES[sheet.kind]),
+        small=_small(sheet.scans),
         own_name=f"{DEVICE_KINDS[sheet.kind]} {sheet.code}",
         worked=tuple(_worked(sheet)),
         deeds=tuple(_deeds(sheet)),
@@ -104,6 +109,11 @@ def _context(request: Request, sheet: DeviceSheet, *, error: str = "", key: str 
         error=error,
         key=key,
     )
+
+
+def _small(scans: Sequence[ScanLine]) -> tuple[tuple[ScanLine, FitLine | None], ...]:
+    latest = [scan for scan in reversed(scans) if not scan.voided][:SMALL]
+    return tuple((scan, scan.fits[-1] if scan.fits else None) for scan in latest)
 
 
 def _cells(sheet: DeviceSheet) -> list[tuple[Any, ...]]:

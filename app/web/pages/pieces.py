@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
+from urllib.parse import urlencode
 
 from fastapi import APIRouter, HTTPException, Request
 from fastapi.responses import RedirectResponse, Response
@@ -23,6 +24,8 @@ from app.web.render import page
 
 router = APIRouter()
 
+FOLD = 40
+"""Devices listed before the rest is folded away."""
 ORDERS = {"code": "code", "q_best": "intrinsic Q", "pillar_ratio": "pillar ratio", "outer_um": "outer diameter"}
 SAVED = {
     "1": "Saved.",
@@ -44,6 +47,10 @@ class PieceContext:
     firsts: Mapping[str, str]
     others: Mapping[str, str]
     devices: tuple[DeviceLine, ...]
+    listed: tuple[DeviceLine, ...]
+    """Those in the table: the first ones of many, unless all were asked for."""
+    all_path: str
+    """Where all are listed; '' where they are."""
     order: str
     orders: Mapping[str, str]
     steps: tuple[tuple[str, str], ...]
@@ -93,6 +100,11 @@ def _page(request: Request, session: Any, settings: Set, kind: str, code: str) -
     shown = piece_map.first_show(sheet.devices, asked.get("show", ""))
     take_path = "" if gone else f"{found.path}/take"
     every = piece_map.choices(shown)
+    devices = _ordered(sheet.devices, order)
+    # Folding away a handful would cost more than it saves.
+    folded = asked.get("all") != "1" and len(devices) > FOLD + 8
+    wanted = {"show": asked.get("show", ""), "order": order if order in ORDERS else "", "all": "1"}
+    query = urlencode({name: value for name, value in wanted.items() if value})
     return page(
         request,
         "pieces/piece.html",
@@ -104,7 +116,9 @@ def _page(request: Request, session: Any, settings: Set, kind: str, code: str) -
             map=_map(sheet, shown, take_path, asked.get("at", "")) if sheet.arrays else None,
             firsts=piece_map.FIRST_CHOICES,
             others={name: word for name, word in every.items() if name not in piece_map.FIRST_CHOICES},
-            devices=_ordered(sheet.devices, order),
+            devices=devices,
+            listed=devices[:FOLD] if folded else devices,
+            all_path=f"{found.path}?{query}#devices" if folded else "",
             order=order if order in ORDERS else "code",
             orders=ORDERS,
             steps=tuple(_steps(found)),

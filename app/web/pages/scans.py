@@ -14,7 +14,7 @@ from fastapi.responses import FileResponse, RedirectResponse, Response
 from starlette.datastructures import FormData
 
 from app.actions.scans import fit_scan, judge_fit, prepare_scan, void_scan
-from app.charts.scan import ScanPlot, scan_plot
+from app.charts.scan import ScanPlot, scan_plot, small_plot
 from app.core.optics.unreadable import ScanUnreadable
 from app.core.refusal import Refusal
 from app.core.vocab import CORRECTION_REASONS
@@ -30,6 +30,12 @@ from app.web.render import page
 router = APIRouter()
 
 LARGEST_ID = 2**31
+YEAR_S = 31_536_000
+SMALL = (
+    '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 1000 {height}">'
+    '<path id="samples" fill="none" stroke="currentColor" vector-effect="non-scaling-stroke" d="{samples}"/>'
+    '<path id="fit" fill="none" stroke="currentColor" vector-effect="non-scaling-stroke" d="{curve}"/></svg>'
+)
 SHAPES = {"auto": "Let the data decide", "single": "Single", "split": "Split"}
 READINGS = {"under": "Under-coupled", "over": "Over-coupled"}
 WHY_ASIDE = (
@@ -99,6 +105,22 @@ def scan(
     """One scan with its fit."""
     facts = _facts(session, scan_id, fit)
     return page(request, "scans/scan.html", _context(request, facts, files, saved=SAVED.get(saved, "")))
+
+
+@router.get("/scans/{scan_id}/small.svg")
+def small(scan_id: int, session: Reading, files: Files, fit: int | None = None) -> Response:
+    """The scan and its fit in little, as shapes that a page draws in its own colours.
+
+    Neither a scan's file nor a fit ever changes, so that a browser asks once.
+    """
+    facts = _facts(session, scan_id, fit)
+    read, lost = _read(facts, files)
+    if read is None:
+        raise HTTPException(404, lost)
+    picture = small_plot(picture_of(read, facts.shown.numbers if facts.shown else None, None).trace)
+    body = SMALL.format(height=picture.height, samples=picture.samples, curve=picture.curve or "M0 0")
+    kept = {"cache-control": f"private, max-age={YEAR_S}, immutable"} if fit is not None else {}
+    return Response(body, media_type="image/svg+xml", headers=kept)
 
 
 @router.get("/scans/{scan_id}/file")
