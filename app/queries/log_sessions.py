@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session
 
 from app.core.process.beam import energy_j, fluence_j_cm2, peak_intensity_w_cm2
 from app.core.step_catalogue import STEPS
+from app.core.vocab import STAGES
 from app.db.models.facts import DEVICE_FACTS
 from app.db.models.material import Device, Exposure
 from app.db.models.people import Operator, Tool
@@ -212,9 +213,8 @@ def _shot(shot: Any, code: str, who: str, planned: Mapping[str, Any], sitting: S
 def next_to_shoot(session: Session, piece_id: int, limit: int) -> list[NextDevice]:
     """Devices in hand on a piece that were never shot and are neither rejected nor lost, in the order of the map."""
     facts = DEVICE_FACTS.c
-    failed = [
-        facts[f"{stage}_outcome"].is_distinct_from("failed") for stage in ("patterned", "oxide_etched", "undercut")
-    ]
+    before = [stage for stages in STAGES.values() for stage in list(stages)[:-1]]
+    failed = [facts[f"{stage}_outcome"].is_distinct_from("failed") for stage in before]
     rows = _in_map_order(session, facts.piece_id == piece_id, facts.reflow_shots == 0, *failed)
     return rows[:limit]
 

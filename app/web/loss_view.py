@@ -6,18 +6,12 @@ from dataclasses import dataclass
 
 from app.core.figures import figure
 from app.core.stats.losses import NOT_SAID
-from app.core.vocab import CAUSES, LOSS_CAUSES, WHEREABOUTS
+from app.core.step_catalogue import STEPS
+from app.core.vocab import CAUSES, LOSS_CAUSES, STAGE_STEP, WHEREABOUTS
 from app.queries.yields import YieldFigures
 from app.web.shares import counted
 
-NEXT_STEP = {
-    "patterned": "lithography",
-    "oxide_etched": "oxide etch",
-    "undercut": "undercut",
-    "reflowed": "reflow",
-    "prepared": "fibre preparation",
-    "melted": "melting",
-}
+NEXT_STEP = {stage: STEPS[step].label.lower() for stage, step in STAGE_STEP.items()} | {"melted": "melting"}
 
 
 @dataclass(frozen=True)

@@ -14,8 +14,9 @@ from app.core.vocab import MEDIA, SHORT_STAGES, STAGES, VERDICTS
 from app.queries.maps import SHOWABLE, ArrayOnPiece, DeviceLine
 from app.web.sitemap import MapDrawing, MapSite, draw_map, step_of
 
-STAGE_STEPS = (1, 3, 5, 7, 9)
-"""Colour steps of devices past 0, 1, 2 … stages: far enough apart to be told from one another."""
+_MOST_STAGES = max(len(stages) for stages in STAGES.values())
+STAGE_STEPS = tuple(round(1 + 8 * reached / _MOST_STAGES) for reached in range(_MOST_STAGES + 1))
+"""Colour steps of devices past 0, 1, 2 … stages: as far apart as the nine steps allow."""
 FIRST_CHOICES = {"stage": "Stage", "verdict": "Verdict", "q_best": "Intrinsic Q", "pillar_ratio": "Pillar ratio",
                  "outer_um": "Outer diameter"}  # fmt: skip
 _NOT_THERE = {"failed": "failed", "lost_with_piece": "lost with its piece", "not_taken_forward": "not taken forward"}

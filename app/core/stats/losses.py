@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from app.core.columns import Columns
+from app.core.step_catalogue import STEPS
 from app.core.vocab import CAUSES, STAGE_STEP, STAGES, cause_of_defect
 
 NOT_SAID = "not_said"
 AFTER = "after"
 """Found after the last stage: a good rim broken at the optical table."""
-_PLACE = {"lithography": 0, "oxide_etch": 1, "resist_strip": 1, "undercut": 2, "fibre_preparation": 0}
 
 
 @dataclass(frozen=True)
@@ -106,7 +106,7 @@ def _causes(kind: str, tally: Mapping[tuple[str, str], int]) -> list[str]:
 
 def _row(kind: str, cause: str, found: tuple[str, ...], tally: Mapping[tuple[str, str], int]) -> LossRow:
     stages = list(STAGES[kind])
-    begins = len(stages) - 1 if cause == "reflow" else _PLACE.get(cause, 0)
+    begins = _begins(stages, cause)
     cells = []
     for place, stage in enumerate(found):
         count = tally.get((cause, stage), 0)
@@ -114,3 +114,11 @@ def _row(kind: str, cause: str, found: tuple[str, ...], tally: Mapping[tuple[str
         # Somebody may have logged what cannot be; it is shown all the same.
         cells.append(LossCell(count, count > 0 or place >= begins, own))
     return LossRow(cause, tuple(cells))
+
+
+def _begins(stages: Sequence[str], cause: str) -> int:
+    """Place of the first stage at which a loss by this cause can be found; a cause that is no step may come first."""
+    if cause not in STEPS:
+        return 0
+    before = [place for place, stage in enumerate(stages) if STEPS[STAGE_STEP[stage]].order <= STEPS[cause].order]
+    return max(before, default=0)

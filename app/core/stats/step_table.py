@@ -12,13 +12,9 @@ from app.core.columns import Column, Columns, Mask
 from app.core.stats.yields import Act, RolledYield, StepYield, lab_likeness, rolled_yield, step_yield
 from app.core.vocab import STAGE_STEP, STAGES, STATES
 
+_ACTS_OF_DEVICES = {"lithography": "lithography_id", "reflow": "reflow_session_id"}
 ACT_COLUMN: Mapping[str, str] = {
-    "patterned": "lithography_id",
-    "oxide_etched": "oxide_etch_event_id",
-    "undercut": "undercut_event_id",
-    "reflowed": "reflow_session_id",
-    "prepared": "fibre_preparation_event_id",
-    "melted": "reflow_session_id",
+    stage: _ACTS_OF_DEVICES.get(step, f"{step}_event_id") for stage, step in STAGE_STEP.items()
 }
 """Which column names the act that decided a stage: an exposure, a bath dip, a chamber run, a sitting at the laser."""
 
