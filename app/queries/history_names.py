@@ -15,6 +15,7 @@ from app.db.models.events import Event, EventPiece
 from app.db.models.material import Device, Exposure, Lot, Mask, MaskArray, Piece
 from app.db.models.people import Operator, Tool
 from app.db.models.recipes import Recipe, RecipeVersion, Specification, SpecificationVersion
+from app.db.models.searches import SavedSearch
 from app.db.models.seen import Attachment, Finding, Resonance
 from app.queries.codes import PATHS
 from app.queries.timeline import label_of
@@ -169,6 +170,11 @@ def _files(session: Session, ids: list[int]) -> Found:
         yield row.id, Name(row.file_name)
 
 
+def _searches(session: Session, ids: list[int]) -> Found:
+    for row in session.execute(select(SavedSearch.id, SavedSearch.name).where(SavedSearch.id.in_(ids))):
+        yield row.id, Name(row.name, f"/searches/{row.id}")
+
+
 _READERS: dict[str, Callable[[Session, list[int]], Found]] = {
     "piece": _pieces,
     "device": _devices,
@@ -186,4 +192,5 @@ _READERS: dict[str, Callable[[Session, list[int]], Found]] = {
     "finding": _findings,
     "resonance": _resonances,
     "attachment": _files,
+    "saved_search": _searches,
 }

@@ -57,6 +57,7 @@ TABLES: Mapping[str, str] = {
     "operator": "Person",
     "mask_array": "Array of a mask",
     "attachment": "File",
+    "saved_search": "Saved search",
 }
 """What a person reads as the kind of a record; other tables speak for themselves."""
 COLUMNS: Mapping[str, str] = {
@@ -71,7 +72,7 @@ COLUMNS: Mapping[str, str] = {
     "points_um": "Points / µm", "file_name": "Name of the file", "kept_at": "Kept", "size_bytes": "Size / bytes",
     "row_low": "From row", "row_high": "To row", "column_low": "From column", "column_high": "To column",
     "q_intrinsic_low": "Intrinsic Q from", "q_intrinsic_high": "Intrinsic Q to", "file_sha256": "SHA-256 of its file",
-    "reinstates": "Counts again because", "seen_n": "Seen", "of_n": "Of", "named": "Named",
+    "reinstates": "Counts again because", "seen_n": "Seen", "of_n": "Of", "named": "Named", "query": "What it asks",
 }  # fmt: skip
 _KINDS: Mapping[str, vocab.Words] = {
     "tool": vocab.TOOL_KINDS,

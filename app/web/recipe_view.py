@@ -12,9 +12,11 @@ from app.core.search_fields import SearchField, filters, groupings, step_label
 from app.core.stats.recipe_groups import MIN_DEVICES, MIN_WAFERS, RecipeGroup
 from app.core.vocab import PICKED, PURPOSES
 from app.queries.recipe_search import RecipeFigures
+from app.queries.searches import SearchRow
 from app.web.compare_view import Compared, compared
 from app.web.recipe_ask import GROUPS, Asked, RawRange, grouped_fields
 from app.web.shares import NO_SHARE, Share, bounds_text, counted, of_step
+from app.web.yield_ask import save_address
 from app.web.yield_view import KIND_WORDS, NOUNS, Option
 
 MADE = {"microtoroid": "toroid", "microsphere": "sphere"}
@@ -105,9 +107,11 @@ class RecipesContext:
     shared: str
     pair: Compared | None
     can_compare: bool
+    searches: tuple[SearchRow, ...]
+    save_href: str
 
 
-def recipes_context(found: RecipeFigures, asked: Asked) -> RecipesContext:
+def recipes_context(found: RecipeFigures, asked: Asked, searches: tuple[SearchRow, ...] = ()) -> RecipesContext:
     """Everything the template names."""
     ask = found.ask
     made, whole = MADE[ask.kind], NOUNS[ask.kind][2]
@@ -167,6 +171,8 @@ def recipes_context(found: RecipeFigures, asked: Asked) -> RecipesContext:
         shared=found.sessions_shared,
         pair=_pair(found, power, whole),
         can_compare=len(groups) > 1,
+        searches=searches,
+        save_href=save_address("recipes", asked.address("", place, spec)),
     )
 
 

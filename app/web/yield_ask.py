@@ -59,3 +59,8 @@ def read_yield_ask(pairs: Iterable[tuple[str, str]], zone: ZoneInfo) -> YieldAsk
     )
     typed = [words.one(name) for name in ("from", "to", "against_from", "against_to")]
     return YieldAsked(ask, typed[0], typed[1], typed[2], typed[3], tuple(errors))
+
+
+def save_address(page: str, address: str) -> str:
+    """Where the search of `address` is given a name."""
+    return f"/searches/new?{urlencode({'page': page, 'query': address.partition('?')[2]})}"

@@ -71,7 +71,8 @@ def _rolled(pair: YieldPair) -> ChangeRow | None:
     if change is None:
         return ChangeRow("Rolled yield", _share(first), _share(second), words, "", clear=False, rests="no interval yet")
     interval = f"{signed(change.low)} to {signed(change.high)}"
-    return ChangeRow("Rolled yield", _share(first), _share(second), words, interval, clear=change.leaves_out_zero, rests="")
+    clear = change.leaves_out_zero
+    return ChangeRow("Rolled yield", _share(first), _share(second), words, interval, clear=clear, rests="")
 
 
 def _share(rolled: RolledYield) -> Share:

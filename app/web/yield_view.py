@@ -14,10 +14,11 @@ from app.core.stats.coverage import Coverage
 from app.core.stats.losses import AFTER
 from app.core.stats.step_table import StageCount
 from app.core.vocab import PICKED, SHORT_STAGES, STAGES
+from app.queries.searches import SearchRow
 from app.queries.yields import BY, YieldFigures
 from app.web.loss_view import CrossRow, Line, gone_of, loss_words, losses_of, waiting_of
 from app.web.shares import NO_SHARE, Share, bounds_text, counted, of_step, percent, share_text
-from app.web.yield_ask import YieldAsked
+from app.web.yield_ask import YieldAsked, save_address
 from app.web.yield_pair_view import YieldCompared, yield_compared
 
 NOUNS = {"microtoroid": ("disc", "good rim", "wafer"), "microsphere": ("fibre end", "good sphere", "fibre batch")}
@@ -128,10 +129,14 @@ class YieldContext:
     groups: tuple[GroupRow, ...]
     groups_on_paper: bool
     pair: YieldCompared | None
+    searches: tuple[SearchRow, ...]
+    save_href: str
     made_at: datetime
 
 
-def yield_context(found: YieldFigures, asked: YieldAsked, *, now: datetime) -> YieldContext:
+def yield_context(
+    found: YieldFigures, asked: YieldAsked, *, now: datetime, searches: tuple[SearchRow, ...] = ()
+) -> YieldContext:
     """Everything the template names."""
     ask = found.ask
     noun, goal, whole = NOUNS[ask.kind]
@@ -183,6 +188,8 @@ def yield_context(found: YieldFigures, asked: YieldAsked, *, now: datetime) -> Y
         groups=_group_rows(found),
         groups_on_paper=len(found.groups) <= MOST_ON_PAPER,
         pair=yield_compared(found.pair, whole) if found.pair else None,
+        searches=searches,
+        save_href=save_address("yield", asked.address("", spec)),
         made_at=now,
     )
 

@@ -7,6 +7,7 @@ from fastapi.responses import Response
 
 from app.core.csv_text import csv_text
 from app.queries.recipe_search import RecipeFigures, recipe_figures
+from app.queries.searches import saved_searches
 from app.web.deps import Reading, Set
 from app.web.recipe_ask import read_ask
 from app.web.recipe_view import recipes_context
@@ -19,7 +20,8 @@ router = APIRouter()
 def show_recipes(request: Request, session: Reading, set_: Set) -> Response:
     """Search, group and rank; the address holds the whole search."""
     asked = read_ask(request.query_params.multi_items(), set_.zone)
-    context = recipes_context(recipe_figures(session, asked.ask), asked)
+    found = recipe_figures(session, asked.ask)
+    context = recipes_context(found, asked, saved_searches(session, "recipes"))
     return page(request, "recipes/search.html", context, status=422 if asked.errors else 200)
 
 

@@ -10,6 +10,7 @@ from fastapi.responses import Response
 from app.core.csv_text import csv_text
 from app.core.vocab import SHORT_STAGES, STAGES
 from app.queries.device_export import device_rows
+from app.queries.searches import saved_searches
 from app.queries.yields import YieldFigures, yield_figures
 from app.web.deps import Reading, Set
 from app.web.render import page
@@ -25,7 +26,7 @@ def show_yield(request: Request, session: Reading, set_: Set) -> Response:
     asked = read_yield_ask(request.query_params.multi_items(), set_.zone)
     now = datetime.now(UTC)
     found = yield_figures(session, asked.ask, now=now, zone=set_.zone)
-    context = yield_context(found, asked, now=now)
+    context = yield_context(found, asked, now=now, searches=saved_searches(session, "yield"))
     return page(request, "yields/yield.html", context, status=422 if asked.errors else 200)
 
 
