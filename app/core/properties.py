@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
-from app.core.quantities import QUANTITIES, Quantity
+from app.core.quantities import QUANTITIES
 from app.core.reading import Read, ReadError, read_quantity
 from app.core.refusal import Refusal
 from app.core.step import Setting, number, text
@@ -46,12 +46,12 @@ CALIBRATED: Words = {
 """What the value of a calibration can be."""
 
 UNITS_OF: Mapping[str, tuple[str, ...]] = {
+    **{name: (QUANTITIES[name].unit,) for name in CALIBRATED},
     "w_per_dial": ("W/%", "W/V", "W/W"),
-    **{name: (QUANTITIES[name].unit,) for name in CALIBRATED if name in QUANTITIES},
 }
 """Units a calibration's value may be in, the usual one first."""
 
-_PER_DIAL = Quantity("w_per_dial", "Power per dialled unit", "", 3, hard=(0.0, 1e6))
+_PER_DIAL = QUANTITIES["w_per_dial"]
 
 
 def read_calibration(what: str, typed: str, unit: str | None) -> tuple[Read, str] | ReadError:

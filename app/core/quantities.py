@@ -218,10 +218,14 @@ _OPTICS = (
         "Median over accepted modes.",
         log=True,
     ),
+    Q("reflow_shots", "Shots", "", 0, whole=True),
+    Q("modes_fitted", "Modes fitted", "", 0, whole=True),
+    Q("scans", "Scans", "", 0, whole=True),
     Q("days_to_scan", "Days from reflow to scan", "d", 1, (0, 365), _POSITIVE),
 )
 
 _LAB = (
+    Q("w_per_dial", "Power per dialled unit", "", 3, hard=(0.0, 1e6), help="In W/%, W/V or W/W, as it was calibrated."),
     Q("linewidth_time_ms", "Averaging time of the linewidth", "ms", 2, (0.001, 10000), (0, 1e7)),
     Q("tuning_up_mhz_per_v", "Tuning, rising voltage", "MHz/V", 1, (None, None), (-1e12, 1e12)),
     Q("tuning_down_mhz_per_v", "Tuning, falling voltage", "MHz/V", 1, (None, None), (-1e12, 1e12)),

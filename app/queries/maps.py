@@ -14,11 +14,6 @@ from app.db.models.facts import ALL_STAGES, DEVICE_FACTS, PIECE_FACTS
 from app.queries.sites import ExposedArray, exposures_on
 from app.queries.standing import Standing, device_standing, piece_standing, verdict_of
 
-_COUNTS = {
-    "reflow_shots": Quantity("reflow_shots", "Shots", "", 0, whole=True),
-    "modes_fitted": Quantity("modes_fitted", "Modes fitted", "", 0, whole=True),
-    "scans": Quantity("scans", "Scans", "", 0, whole=True),
-}
 _ALIKE = {
     "reflow_power_w": "power_w",
     "reflow_exposure_s": "exposure_s",
@@ -30,9 +25,7 @@ _SHOWN = (
     "pillar_offset_um", "roundness_um", "reflow_power_w", "reflow_exposure_s", "reflow_intensity_kw_cm2",
     "reflow_spot_um", "reflow_shots", "linewidth_mhz", "splitting_mhz", "modes_fitted", "scans", "days_to_scan",
 )  # fmt: skip
-SHOWABLE: dict[str, Quantity] = {
-    name: _COUNTS.get(name) or replace(QUANTITIES[_ALIKE.get(name, name)], name=name) for name in _SHOWN
-}
+SHOWABLE: dict[str, Quantity] = {name: replace(QUANTITIES[_ALIKE.get(name, name)], name=name) for name in _SHOWN}
 """Columns of the device table a map can be coloured by, with the quantity each is."""
 _STAGE_COLUMNS = [f"{stage}_{what}" for stage in ALL_STAGES for what in ("outcome", "verdict")]
 _COLUMNS = list(
