@@ -14,6 +14,9 @@ COMMANDS: dict[str, str] = {
     "demo": "make the example lab and serve it",
     "serve": "bring the schema up to date and serve the lab",
     "fit": "fit scans, without any database",
+    "import": "bring scan files of a folder into the records",
+    "follow": "bring in scan files as an instrument saves them",
+    "refit": "fit kept scans again, in parallel, as new rows",
     "export": "write the device table and other records to a file",
     "backup": "copy a lab whole, also while it is being served",
     "restore": "bring a backup back",
@@ -21,6 +24,8 @@ COMMANDS: dict[str, str] = {
     "upgrade": "bring the schema up to date",
     "screens": "take pictures of the pages",
 }
+_MODULES = {"import": "bring_in"}
+"""Where a command's name is a word of the language, the module has another."""
 # "-1e6" and "-.5" are values, also where the stock rule takes them for options.
 _NEGATIVE_NUMBER = re.compile(r"^-(\d+[.,]?\d*|[.,]\d+)([eE][-+]?\d+)?$")
 
@@ -83,10 +88,11 @@ def build_parser(command: str | None) -> Parser:
     parser.set_defaults(run=None)
     subparsers = parser.add_subparsers(dest="command", metavar="COMMAND", parser_class=Parser)
     for name, summary in COMMANDS.items():
-        if importlib.util.find_spec(f"app.cli.{name}") is None:
+        place = f"app.cli.{_MODULES.get(name, name)}"
+        if importlib.util.find_spec(place) is None:
             continue
         if name == command:
-            module = importlib.import_module(f"app.cli.{name}")
+            module = importlib.import_module(place)
             module.add_parser(subparsers)
             parser.set_defaults(run=module.run)
         else:
