@@ -47,7 +47,7 @@ def analyse(scan: Scan, options: FitOptions | None = None) -> Analysis | NoFit:
     refusal = done.refusal or _refused(done, (float(x[0]), float(x[-1])))
     if refusal is not None:
         return replace(refusal, text=no_dip_text(x, y)) if refusal.code == "no_resonance" else refusal
-    return assemble(scan, options, done.scale, done.choice, done.noise, done.x)
+    return assemble(scan, options, done)
 
 
 def _rounds(x: FloatArray, y: FloatArray, dip: Dip, options: FitOptions) -> Round | None:

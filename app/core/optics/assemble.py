@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from app.core.optics import evidence, quality
 from app.core.optics.checks import checks
 from app.core.optics.evidence import Choice, Noise
+from app.core.optics.facts import facts_of
 from app.core.optics.fit import Fitted, covariance
 from app.core.optics.lineshapes import BASELINE_NAMES, SHAPE_VERSION, SINGLE_NAMES, SPLIT_NAMES
 from app.core.optics.results import (
@@ -26,6 +28,9 @@ from app.core.optics.results import (
 )
 from app.core.optics.widths import Widths, single_widths, split_widths
 
+if TYPE_CHECKING:
+    from app.core.optics.decide import Round
+
 
 @dataclass(frozen=True)
 class Scale:
@@ -38,12 +43,12 @@ class Scale:
     high_mhz: float
 
 
-def assemble(
-    scan: Scan, options: FitOptions, scale: Scale, choice: Choice, noise: Noise, detuning_mhz: FloatArray
-) -> Analysis:
-    """Everything reported of the shape chosen; `detuning_mhz` (n,) are the samples used."""
+def assemble(scan: Scan, options: FitOptions, done: Round) -> Analysis:
+    """Everything reported of the shape chosen for the window `done`."""
+    scale, choice, noise, detuning_mhz = done.scale, done.choice, done.noise, done.x
     fitted, split = choice.fitted, choice.fitted.split
-    scaled = split_widths(fitted, noise) if split else single_widths(fitted, noise, choice.reading)
+    laser = (options.laser_mhz or 0.0) / scale.width_mhz
+    scaled = split_widths(fitted, noise) if split else single_widths(fitted, noise, choice.reading, laser)
     widths = _in_mhz(scaled, scale)
     rel = scan.axis.rel_sigma
     centre = scale.centre_mhz + scale.width_mhz * float(fitted.p[0])
@@ -54,6 +59,7 @@ def assemble(
         options.regime if choice.line_shape_decides and options.regime not in (None, choice.reading) else None
     )
     narrowest = min(e.value for e in widths.linewidths)
+    points_per_width = _points_per_width(detuning_mhz, widths, narrowest)
     return Analysis(
         points=len(detuning_mhz),
         model="split" if split else "single",
@@ -74,11 +80,13 @@ def assemble(
         splitting_mhz=None if widths.splitting is None else widths.splitting.measured(rel),
         contrast=widths.contrast.measured(),
         evidence=Evidence(choice.delta_bic, evidence.in_words(choice.delta_bic)),
-        checks=checks(rel_sigma=rel, near_critical=widths.near_critical, contradicted=contradicted),
+        checks=checks(
+            facts_of(scan, options, done, widths, contradicted=contradicted, points_per_width=points_per_width)
+        ),
         quality=Quality(
             noise=float(np.sqrt(noise.variance)) / float(_baseline_at(fitted)),
             reduced_chi2=noise.reduced_chi2,
-            points_per_linewidth=_points_per_width(detuning_mhz, widths, narrowest),
+            points_per_linewidth=points_per_width,
         ),
         stored=_stored(scan, options, scale, fitted, noise),
         window_mhz=(float(detuning_mhz[0]), float(detuning_mhz[-1])),

@@ -44,7 +44,14 @@ def build_scan(columns: Columns, options: AxisOptions) -> Scan:
     return Scan(
         detuning_mhz=np.ascontiguousarray(mhz[order]),
         signal=np.ascontiguousarray(y[order]),
-        axis=Axis(detuning.basis, unit, detuning.absolute, detuning.reference_thz, options.rel_sigma),
+        axis=Axis(
+            detuning.basis,
+            unit,
+            detuning.absolute,
+            detuning.reference_thz,
+            options.rel_sigma,
+            options.tuning_mhz_per_s if unit in TIME_S else None,
+        ),
         x_name=columns.names[ix],
         y_name=columns.names[iy],
         notes=(columns.in_words(),),

@@ -17,6 +17,9 @@ from app.core.optics.results import FitOptions, FloatArray, NoFit
 from app.core.optics.rivals import Rival, rivals
 
 _MISFIT = 0.08
+_PLAIN = 8.0
+"""Depth over what the best fit leaves, from which a dip of some samples is there whatever its shape."""
+_FEWEST_ACROSS = 8.0
 _NEAR_PAIR = 1.5
 """Splitting in linewidths below which a distorted single dip can pass for a pair."""
 
@@ -35,6 +38,8 @@ class Round:
     """The symmetric single dip."""
     odd: tuple[Rival, ...]
     """What tells a single dip better than the symmetric one does, best first."""
+    shows: dict[str, float]
+    """The chi^2 that each kind of lopsidedness would have cost, were it large enough to matter."""
 
     @property
     def level_variance(self) -> float:
@@ -50,9 +55,16 @@ def fit_window(x: FloatArray, y: FloatArray, dip: Dip, options: FitOptions, sear
     second = None if dip.second is None else (dip.second - dip.centre) / dip.width
     candidates = fit_all(z, ys, Dip(0.0, 1.0, dip.depth / level, dip.snr, second), dip.noise / level)
     best = _lowest(candidates)
+    one = candidates.single
+    all_odd: tuple[Rival, ...] = ()
+    shows: dict[str, float] = {}
+    if options.model != "split" and one.p[2] > 0 and _may_be_odd(best, (dip.noise / level) ** 2):
+        one = refined(one, candidates.samples)
+        all_odd, shows = rivals(one, (dip.noise / level) ** 2)
+        best = min([best, *(r.fitted for r in all_odd)], key=lambda f: f.rss)
     residual = _residual(z, ys, best)
     noise = _noise(z, residual, best)
-    n, one = len(z), candidates.single
+    n = len(z)
     full = noise.variance * (n - best.size)
 
     def bic_of(fitted: Fitted) -> float:
@@ -60,7 +72,11 @@ def fit_window(x: FloatArray, y: FloatArray, dip: Dip, options: FitOptions, sear
 
     flat = bic(full + candidates.flat_rss - best.rss, 3, n, noise)
     refusal = None
-    if one.p[2] <= 0 or flat - min(bic_of(one), bic_of(best)) <= _price(searched, n, noise, best.size):
+    # A shape that does not fit leaves too few independent samples to say what is plain to see.
+    across = float(one.p[1]) * n / float(z[-1] - z[0])
+    plain_to_see = one.p[2] > _PLAIN * float(np.sqrt(noise.variance)) and across > _FEWEST_ACROSS
+    gain = flat - min(bic_of(one), bic_of(best))
+    if one.p[2] <= 0 or (gain <= _price(searched, n, noise, best.size) and not plain_to_see):
         refusal = NoFit("no_resonance", "")
     split = evidence.best_split(candidates, options.regime, noise, n)
     if split is not None:
@@ -70,23 +86,21 @@ def fit_window(x: FloatArray, y: FloatArray, dip: Dip, options: FitOptions, sear
     evident = split is not None and (
         options.model == "split" or (options.model == "auto" and _split_evident(split, candidates, noise, bic_of))
     )
-    odd: tuple[Rival, ...] = ()
-    if options.model != "split" and (split is None or not evident or _apart(split.fitted) < _NEAR_PAIR):
-        one = refined(one, candidates.samples)
-        odd = tuple(r for r in rivals(one, noise.independent_variance) if bic_of(one) - bic_of(r.fitted) > THRESHOLD)
-        if evident and split is not None and odd and bic_of(odd[0].fitted) < bic_of(split.fitted):
-            evident = False
+    odd = tuple(r for r in all_odd if bic_of(one) - bic_of(r.fitted) > THRESHOLD)
+    if options.model == "auto" and split is not None and odd and bic_of(odd[0].fitted) < bic_of(split.fitted):
+        evident = False
     if evident and split is not None:
         choice, odd = split, ()
     else:
         # Where no split fit came out, one more parameter would have gained nothing.
-        delta = -float(np.log(noise.effective)) if split is None else split.delta_bic
         told = odd[0].fitted if odd else one
+        delta = -float(np.log(noise.effective)) if split is None else split.delta_bic
+        delta -= bic_of(one) - bic_of(told)
         choice = Choice(told, None, options.regime or "under", line_shape_decides=False, delta_bic=delta)
     if choice.fitted is not best:
         residual = _residual(z, ys, choice.fitted)
         noise = _noise(z, residual, choice.fitted)
-    return Round(scale, x, choice, noise, residual, refusal, one, odd)
+    return Round(scale, x, choice, noise, residual, refusal, one, odd, shows)
 
 
 def _price(searched: int, n: int, noise: Noise, size: int) -> float:
@@ -119,6 +133,13 @@ def _split_evident(split: Choice, candidates: Candidates, noise: Noise, bic_of: 
         return True
     common = [f for f in (candidates.under, candidates.over) if f is not None and evidence.acceptable(f)]
     return bool(common) and bic_of(candidates.single) - min(bic_of(f) for f in common) > THRESHOLD
+
+
+def _may_be_odd(best: Fitted, variance: float) -> bool:
+    """Whether a distorted single dip could tell this better: no pair well apart, or one that does not fit."""
+    points = len(best.samples.z)
+    poor = best.rss / variance - points > 5.0 * float(np.sqrt(2.0 * points))
+    return poor or not best.split or _apart(best) < _NEAR_PAIR
 
 
 def _apart(fitted: Fitted) -> float:

@@ -33,7 +33,8 @@ def noise_of(residual: FloatArray, size: int, samples_per_width: float, level: f
     """Noise from the residuals (n,) of a fit with `size` parameters.
 
     Memory is the long-run variance over the variance: from means of blocks of a quarter of a width, and from the
-    lag-one correlation rho as (1 + rho)/(1 - rho); the greater is taken, and 1 where rho is within chance.
+    lag-one correlation rho as (1 + rho)/(1 - rho), two widths at most; the
+    greater is taken, and 1 where rho is within chance.
     """
     n = len(residual)
     dof = max(n - size, 1)
@@ -46,7 +47,8 @@ def noise_of(residual: FloatArray, size: int, samples_per_width: float, level: f
     memory, blocks = 1.0, float(n)
     if rho * np.sqrt(n) > 2.6:
         rho = min(max(rho, 0.0), 0.9999)
-        memory = (1.0 + rho) / (1.0 - rho)
+        # What a wrong shape leaves is smooth, but no longer than the dip is wide.
+        memory = max(min((1.0 + rho) / (1.0 - rho), 2.0 * samples_per_width), 1.0)
         length = int(max(samples_per_width / 4.0, 1.0))
         count = n // length
         if length > 1 and count > size + 2:
@@ -141,7 +143,7 @@ def misfit(fitted: Fitted) -> float:
     s = fitted.samples
     t, _ = fitted.shape.model(fitted.p, s.z)
     r = s.y - t * (fitted.b @ s.u)
-    g_r = half_splitting(fitted).real
+    g_r = half_splitting(fitted).real if fitted.split else 0.0
     modes = np.array([fitted.p[0] - g_r, fitted.p[0] + g_r])
     near = np.min(np.abs(s.z - modes[:, None]), axis=0) < fitted.p[1]
     if near.sum() < 8 or (~near).sum() < 8:

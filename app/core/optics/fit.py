@@ -276,6 +276,19 @@ def fit_from(z: FloatArray, y: FloatArray, start: FloatArray) -> Fitted:
     return Fitted(shape, free, minimise(shape, samples, start[None], free), start, samples)
 
 
+def refit_without(z: FloatArray, y: FloatArray, kept: np.ndarray, fitted: Fitted) -> float | None:
+    """Width of the same shape through the samples `kept` (n,) alone; None where too few are left."""
+    if np.count_nonzero(kept) < 2 * (fitted.size + 1):
+        return None
+    centres = np.array([fitted.p[0]])
+    if fitted.split:
+        apart = float(np.sqrt(complex(fitted.p[3], fitted.p[4])).real)
+        centres = np.array([fitted.p[0] - apart, fitted.p[0] + apart])
+    samples = gathered(z[kept], y[kept], centres, float(fitted.p[1]))
+    point = minimise(fitted.shape, samples, fitted.point.p, fitted.free, b=fitted.point.b)
+    return float(point.p[0, 1]) if np.isfinite(point.rss[0]) else None
+
+
 def fit_pair(fitted: Fitted) -> Fitted:
     """Two unrelated dips where a split one was fitted: what a pair of separate modes looks like."""
     p = fitted.p

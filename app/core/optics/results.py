@@ -56,6 +56,10 @@ class FitOptions:
     model: Literal["auto", "single", "split"] = "auto"
     regime: Reading | None = None
     dark: float = 0.0
+    dark_given: bool = False
+    """Whether `dark` was measured, or is 0 for want of a measurement."""
+    laser_mhz: float | None = None
+    """Full width of the laser's own, Lorentz line."""
     whole: bool = False
     """Fit every sample given, as where a window was set by hand, instead of cutting one out around the dip."""
 
@@ -69,6 +73,8 @@ class Axis:
     absolute: bool
     reference_thz: float
     rel_sigma: float | None
+    sweep_mhz_per_s: float | None = None
+    """Rate of the sweep, where the axis tells it."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -81,6 +87,8 @@ class Scan:
     x_name: str = ""
     y_name: str = ""
     notes: tuple[str, ...] = ()
+    decibels: Literal["", "stated", "assumed"] = ""
+    """Whether the signal was made linear from decibels, and on whose word."""
 
     def __post_init__(self) -> None:
         x, y = self.detuning_mhz, self.signal

@@ -78,11 +78,11 @@ class Widths:
     near_critical: bool
 
 
-def single_widths(fitted: Fitted, noise: Noise, reading: Reading) -> Widths:
+def single_widths(fitted: Fitted, noise: Noise, reading: Reading, laser: float = 0.0) -> Widths:
     """Single dip. w and contrast have a regular profile region; what follows from both is read off its contour.
 
     kappa_0 = w (1 - eta), eta = (1 -+ sqrt(1 - C))/2 under- and over-coupled: not regular at critical coupling,
-    which is why it is not profiled by itself.
+    which is why it is not profiled by itself. `laser`: full width of a Lorentz laser line to be taken off.
     """
     cov = np.linalg.inv(fitted.point.h[0])[1:3, 1:3] * noise.independent_variance
     root = np.linalg.cholesky(cov + 1e-24 * np.diag(np.diagonal(cov)) + 1e-300 * np.eye(2))
@@ -104,10 +104,12 @@ def single_widths(fitted: Fitted, noise: Noise, reading: Reading) -> Widths:
     over = reading == "over"
     fano = float(fitted.p[3]) if fitted.kind == "fano" else 0.0
 
+    laser = min(laser, 0.9 * w)
+
     def of(f: Callable[[FloatArray, FloatArray], FloatArray]) -> Ends:
         (w68, c68), (w95, c95) = contours
-        at68, at95 = f(w68, c68), f(w95, c95)
-        value = float(f(np.array([w]), np.array([c]))[0])
+        at68, at95 = f(*_without(laser, w68, c68)), f(*_without(laser, w95, c95))
+        value = float(f(*_without(laser, np.array([w]), np.array([c])))[0])
         return Ends(value, float(at68.min()), float(at68.max()), float(at95.min()), float(at95.max()))
 
     width = of(lambda w_, _: w_)
@@ -117,6 +119,14 @@ def single_widths(fitted: Fitted, noise: Noise, reading: Reading) -> Widths:
     centre = _ends(found, 0)
     width, intrinsic, coupled = (_bounded(e, float(fitted.shape.high[1])) for e in (width, intrinsic, coupled))
     return Widths((centre,), (width,), (intrinsic,), intrinsic, coupled, None, contrast, bool(contrast.high95 >= 1.0))
+
+
+def _without(laser: float, w: FloatArray, c: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Width and contrast before a Lorentz laser line of width `laser` smeared them: widths add, areas stay."""
+    if not laser:
+        return w, c
+    own = np.maximum(w - laser, 1e-3 * w)
+    return own, c * w / own
 
 
 def _contour(found: Profile, side: int) -> tuple[FloatArray, FloatArray]:
