@@ -102,7 +102,7 @@ def test_actions_do_not_call_actions() -> None:
     Shared is what every deed checks (`rules`, `ranges`, `settings`, `naming`) and taking a site in hand, which is part
     of other deeds (`taking`); corrections share what depends on a record and what hangs on it.
     """
-    intake, shared = {"example", "tables", "datasets"}, {"rules", "ranges", "settings", "naming", "taking"}
+    intake, shared = {"example", "tables", "datasets", "intake"}, {"rules", "ranges", "settings", "naming", "taking"}
     shared |= {"dependents", "correction_parts"}
     for path in house.files("app/actions"):
         if intake & {path.stem, path.parent.name}:
