@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 
 from app.core.columns import Columns, Mask
 from app.core.stats.step_table import waits_here
-from app.core.vocab import STAGES
+from app.core.vocab import GONE, STAGES
 from app.db.models.facts import PIECE_FACTS
 
 KINDS_OF_PIECE = {"microtoroid": ("wafer", "chip"), "microsphere": ("fibre_batch",)}
@@ -115,6 +115,16 @@ def waits(kind: str, table: Columns, *, now: datetime, stalled_after_days: int) 
     return tuple(_wait(kind, stage, table, days, stalled_after_days) for stage in STAGES[kind])
 
 
+def scan_wait(kind: str, table: Columns, *, now: datetime, stalled_after_days: int) -> StageWait:
+    """Good devices nobody has measured yet, on pieces that are still here: as In hand counts those to be scanned."""
+    last = list(STAGES[kind])[-1]
+    here = np.isnat(table["lost_at"]) & np.isnat(table["piece_lost_at"]) & ~table["ended"]
+    here &= ~np.isin(table["whereabouts"].astype(str), sorted(GONE))
+    good = table[f"{last}_counts"] & (table[f"{last}_state"] == "passed") & (table["purpose"] == "candidate")
+    waiting = good & here & (table["scans"] == 0)
+    return _counted("scan", waiting, table, days_since_any_deed(table, now), stalled_after_days)
+
+
 def days_since_any_deed(table: Columns, now: datetime) -> Any:
     """Days since the last deed on each device's piece or on any device of that piece."""
     codes, inverse = np.unique(table["piece_code"].astype(str), return_inverse=True)
@@ -128,7 +138,10 @@ def days_since_any_deed(table: Columns, now: datetime) -> Any:
 
 
 def _wait(kind: str, stage: str, table: Columns, days: Any, limit: int) -> StageWait:
-    waiting = table[f"{stage}_counts"] & waits_here(kind, stage, table)
+    return _counted(stage, table[f"{stage}_counts"] & waits_here(kind, stage, table), table, days, limit)
+
+
+def _counted(stage: str, waiting: Mask, table: Columns, days: Any, limit: int) -> StageWait:
     stalled = waiting & (days >= limit)
     return StageWait(
         stage=stage,

@@ -19,7 +19,7 @@ from app.core.vocab import STAGES
 from app.core.when import MONTHS
 from app.db.columns import device_columns, q_columns
 from app.queries import names
-from app.queries.pieces_lost import PieceLost, StageWait, Stopped, pieces_ended, pieces_lost, waits
+from app.queries.pieces_lost import PieceLost, StageWait, Stopped, pieces_ended, pieces_lost, scan_wait, waits
 from app.queries.yield_compare import YieldPair, compare_sides
 
 BY: Mapping[str, str] = {
@@ -124,7 +124,10 @@ def yield_figures(session: Session, ask: YieldAsk, *, now: datetime, zone: ZoneI
         acts=_named_acts(session, steps, table, zone),
         losses=loss_table(ask.kind, table),
         lost=pieces_lost(session, ask.kind, table, start=ask.start, end=ask.end, wafer=ask.wafer),
-        waiting=waits(ask.kind, table, now=now, stalled_after_days=days),
+        waiting=(
+            *waits(ask.kind, table, now=now, stalled_after_days=days),
+            scan_wait(ask.kind, table, now=now, stalled_after_days=days),
+        ),
         ended=pieces_ended(ask.kind, table),
         specifications=choices,
         specification=chosen,

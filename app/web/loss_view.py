@@ -11,7 +11,12 @@ from app.core.vocab import CAUSES, LOSS_CAUSES, STAGE_STEP, WHEREABOUTS
 from app.queries.yields import YieldFigures
 from app.web.shares import counted
 
-NEXT_STEP = {stage: STEPS[step].label.lower() for stage, step in STAGE_STEP.items()} | {"melted": "melting"}
+NEXT_STEP = {stage: STEPS[step].label.lower() for stage, step in STAGE_STEP.items()} | {
+    "melted": "melting",
+    "scan": "a scan",
+}
+MOST_PIECES = 6
+"""Codes of stalled pieces that are named; In hand lists them all."""
 
 
 @dataclass(frozen=True)
@@ -93,7 +98,9 @@ def waiting_of(found: YieldFigures) -> tuple[Line, ...]:
             away = [s for s in wait.stalled if s.whereabouts != "in_lab"]
             words = [f"{s.code} {WHEREABOUTS.get(s.whereabouts, s.whereabouts).lower()}" for s in away]
             small = "; ".join([small, *words])
-            codes = tuple(stopped.code for stopped in wait.stalled)
+            codes = tuple(stopped.code for stopped in wait.stalled)[:MOST_PIECES]
+            if len(wait.stalled) > MOST_PIECES:
+                small += f"; these and {counted(len(wait.stalled) - MOST_PIECES, 'more piece', 'more pieces')}"
             lines.append(Line("Of these stalled", small, counted(wait.stalled_devices, "device"), pieces=codes))
     unseen = found.table.stages[-1].counts["not_looked_at"]
     if unseen:
