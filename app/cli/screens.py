@@ -164,10 +164,13 @@ def _take(browser: Any, address: str, paths: list[str], theme: str, width: str, 
         page.goto(address + path)
         page.wait_for_load_state("networkidle")
         height = min(TALLEST_PX, page.evaluate("document.documentElement.scrollHeight"))
+        # With all of it in sight, what sticks to the lower edge of a screen stands at its own place.
+        page.set_viewport_size({"width": WIDTHS[width], "height": height})
         name = re.sub(r"[^A-Za-z0-9]+", "-", path).strip("-") or "first"
         picture = folder / f"{name}.{theme}.{width}.png"
         clip = {"x": 0, "y": 0, "width": WIDTHS[width], "height": height}
         page.screenshot(path=str(picture), clip=clip, full_page=True)
+        page.set_viewport_size({"width": WIDTHS[width], "height": 900})
         taken.append(picture)
     context.close()
     return taken

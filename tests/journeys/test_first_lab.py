@@ -39,7 +39,7 @@ def _set_up(walk: Walker) -> None:
     walk.put(code="SPOOL-1", cladding_um="125")
     walk.save("Save this lot")
     walk.open("/start")
-    walk.page.get_by_role("link", name="Log in a wafer").click()
+    walk.page.get_by_role("link", name="Register a wafer").click()
     walk.put(code="W001", oxide_um="2,0")
     walk.save("Register this wafer")
     walk.open("/start")

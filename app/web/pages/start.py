@@ -79,7 +79,7 @@ def start(request: Request, session: Reading) -> Response:
             "The first piece",
             "A wafer, or fibre ends prepared together. Every step is logged on a piece; its devices inherit it.",
             begun.piece,
-            (Way("Log in a wafer", f"/wafers/new?{BACK}"), Way("Log in fibre ends", f"/fibres/new?{BACK}")),
+            (Way("Register a wafer", f"/wafers/new?{BACK}"), Way("Register fibre ends", f"/fibres/new?{BACK}")),
         ),
         (
             "The first recipe",
