@@ -18,7 +18,6 @@ from app.core.name_pattern import DEFAULT, PLACEHOLDERS, BadPattern, NamePattern
 from app.core.optics.units import AXIS_UNITS
 from app.core.refusal import Refusal
 from app.core.vocab import DIRECTIONS, MEDIA, PICKED
-from app.db.session import Writing
 from app.files import DamagedFile, FileStore
 from app.queries.intake import Measuring, intake_facts, measuring_now
 from app.queries.scan_files import LARGEST_BYTES
@@ -26,7 +25,7 @@ from app.web import forms
 from app.web.deps import Files, Lab, Posted, Reading, Set
 from app.web.forms import Ask, Field, Typed
 from app.web.frame import writer
-from app.web.plain_form import PlainForm, Values, answer, was_saved
+from app.web.plain_form import PlainForm, Values, Writing, answer, was_saved
 from app.web.render import page
 
 router = APIRouter()
