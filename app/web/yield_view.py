@@ -22,8 +22,8 @@ from app.web.yield_ask import YieldAsked, save_address
 from app.web.yield_pair_view import YieldCompared, yield_compared
 
 NOUNS = {"microtoroid": ("disc", "good rim", "wafer"), "microsphere": ("fibre end", "good sphere", "fibre batch")}
-MOST_ON_PAPER = 16
-"""Groups that still fit the one printed page."""
+MOST_ON_PAPER = 12
+"""Groups that still fit the one printed page; two that are compared take their place."""
 KIND_WORDS = {"microtoroid": "Microtoroids", "microsphere": "Microspheres"}
 
 
@@ -186,7 +186,7 @@ def yield_context(
         gone=gone_of(found),
         stages_short=tuple(SHORT_STAGES[stage] for stage in stages),
         groups=_group_rows(found),
-        groups_on_paper=len(found.groups) <= MOST_ON_PAPER,
+        groups_on_paper=len(found.groups) <= MOST_ON_PAPER and found.pair is None,
         pair=yield_compared(found.pair, whole) if found.pair else None,
         searches=searches,
         save_href=save_address("yield", asked.address("", spec)),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import timedelta
 
 import pytest
@@ -113,3 +114,17 @@ def test_days_are_read_as_people_write_them(lab: SmallLab, client: TestClient) -
     assert 'value="1 Feb 2020"' in said.text
     assert "write it like 2026-11-23 or 23 Nov 2026" in wrong.text
     assert 'type="date"' not in iso.text + wrong.text
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize(
+    "address", ["/recipes?by=root_code&compare=W001&compare=W002", "/yield?one=W001&two=W002&two=W003"]
+)
+def test_a_comparison_prints_on_one_page(lab: SmallLab, live_server: str, page: object, address: str) -> None:
+    """On A4 the whole search with its two groups is one page."""
+    from playwright.sync_api import Page
+
+    assert isinstance(page, Page)
+    page.goto(f"{live_server}{address}")
+    printed = page.pdf(format="A4", prefer_css_page_size=True)
+    assert len(re.findall(rb"/Type\s*/Page[^s]", printed)) == 1
