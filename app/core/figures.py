@@ -70,8 +70,8 @@ def q_text(value: float | None, low: float | None = None, high: float | None = N
 
 
 def seconds_text(seconds: float) -> str:
-    """A wait a person can feel: 40 s, 12 min, 5 h, 9 d."""
+    """A wait a person can feel: 40 s, 12 min, 5 h, 9 d; days are whole ones, as ages are told."""
     for size, unit, limit in ((1.0, "s", 90.0), (60.0, "min", 5400.0), (3600.0, "h", 172800.0)):
         if seconds < limit:
             return f"{figure(seconds / size)}{NO_BREAK}{unit}"
-    return f"{figure(seconds / 86400)}{NO_BREAK}d"
+    return f"{figure(seconds // 86400)}{NO_BREAK}d"

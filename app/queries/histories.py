@@ -44,6 +44,8 @@ class Fact:
     text: str
     planned: str = ""
     usual: bool = False
+    apart: bool = False
+    """On a line of its own: one row of several, such as an undercut segment."""
 
 
 @dataclass(frozen=True)
@@ -214,7 +216,8 @@ def _step_facts(event: Event, planned: Mapping[str, Any], names: Names, rows: Se
         plans = planned.get(step.rows.name) or []
         for place, row in enumerate(rows):
             plan = plans[place] if place < len(plans) else None
-            facts.append(_row_fact(step.rows.settings, row, plan, names))
+            name = f"{step.rows.label.removesuffix('s')} {place + 1}" if len(rows) > 1 else ""
+            facts.append(_row_fact(step.rows.settings, row, plan, names, name))
     return tuple(fact for fact in facts if fact is not None)
 
 
@@ -229,7 +232,9 @@ def _setting_fact(setting: Setting, value: Any, planned: Any, names: Names) -> F
     return Fact(text, usual=planned is not None) if text else None
 
 
-def _row_fact(settings: Sequence[Setting], row: Any, plan: Mapping[str, Any] | None, names: Names) -> Fact | None:
+def _row_fact(
+    settings: Sequence[Setting], row: Any, plan: Mapping[str, Any] | None, names: Names, name: str
+) -> Fact | None:
     """Rows such as undercut segments in one line: 4 cycles × 40 s, 3.0 Torr XeF₂."""
 
     def line(values: Mapping[str, Any]) -> str:
@@ -241,7 +246,7 @@ def _row_fact(settings: Sequence[Setting], row: Any, plan: Mapping[str, Any] | N
     if not text:
         return None
     differs = plan is not None and any(plan.get(n) is not None and plan[n] != v for n, v in done.items())
-    return Fact(text, line(plan or {}) if differs else "")
+    return Fact(f"{name}: {text}" if name else text, line(plan or {}) if differs else "", apart=True)
 
 
 def _measured(event: Any) -> tuple[Fact, ...]:

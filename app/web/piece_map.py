@@ -149,7 +149,7 @@ def _look(device: DeviceLine, show: str, scale: _Scale | None) -> tuple[int | No
         value = scale.value(device)
         if value is not None:
             shown = q_text(value) if scale.power is not None else value_text(value, scale.quantity)
-            return scale.step(value), scale.text(value), "", f"{scale.quantity.label.lower()} {shown}"
+            return scale.step(value), scale.text(value), "", f"{_inside(scale.quantity.label)} {shown}"
     if device.lost:
         return None, "", "lost_earlier", "lost"
     if standing.state in _NOT_THERE:
@@ -157,6 +157,11 @@ def _look(device: DeviceLine, show: str, scale: _Scale | None) -> tuple[int | No
     if scale is not None:
         return None, "", "waiting", "not measured"
     return STAGE_STEPS[standing.reached], str(standing.reached), "", standing.words
+
+
+def _inside(label: str) -> str:
+    """A label inside a sentence: its own capitals, such as that of Q, stay."""
+    return label[:1].lower() + label[1:]
 
 
 def _scale(devices: Sequence[DeviceLine], show: str, place: tuple[str, str] | None) -> _Scale | None:
