@@ -134,13 +134,7 @@ def recipes_context(found: RecipeFigures, asked: Asked, searches: tuple[SearchRo
         places=tuple(
             Option(f"{m.band}|{m.medium}", f"{m.words} ({figure(m.devices)})", m == found.place) for m in found.measured
         ),
-        purposes=(
-            *(
-                Option(key, f"{word}s" if key == "candidate" else word, key == ask.purpose)
-                for key, word in PURPOSES.items()
-            ),
-            Option("any", "Any purpose", ask.purpose == ""),
-        ),
+        purposes=_purposes(ask.purpose),
         specifications=tuple(
             Option(str(c.id), f"{c.says} ({c.label})", c == found.specification) for c in found.specifications
         ),
@@ -174,6 +168,11 @@ def recipes_context(found: RecipeFigures, asked: Asked, searches: tuple[SearchRo
         searches=searches,
         save_href=save_address("recipes", asked.address("", place, spec)),
     )
+
+
+def _purposes(chosen: str) -> tuple[Option, ...]:
+    words = ((key, f"{word}s" if key == "candidate" else word) for key, word in PURPOSES.items())
+    return (*(Option(key, word, key == chosen) for key, word in words), Option("any", "Any purpose", chosen == ""))
 
 
 def _pair(found: RecipeFigures, power: int, whole: str) -> Compared | None:

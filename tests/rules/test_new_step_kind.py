@@ -12,6 +12,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from sqlalchemy import create_engine
+
+from app.db.migrate import newest_revision
 
 ROOT = Path(__file__).parents[2]
 
@@ -87,7 +90,9 @@ def found(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
     for name in ("app", "migrations", "static", "seed_data", "tests"):
         shutil.copytree(ROOT / name, copy / name, ignore=shutil.ignore_patterns("__pycache__"))
     (copy / "app/core/steps/soak.py").write_text(STEP)
-    (copy / "migrations/versions/2026_12_01_soak.py").write_text(MIGRATION)
+    newest = newest_revision(create_engine("sqlite://"))
+    assert newest is not None
+    (copy / "migrations/versions/2026_12_01_soak.py").write_text(MIGRATION.replace("2026_11_25_whole_schema", newest))
     words = (copy / "app/core/vocab.py").read_text()
     for old, new in VOCAB:
         assert words.count(old) == 1, old
