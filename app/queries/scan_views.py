@@ -7,8 +7,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from app.core.figures import exponent_text, figure, in_power, interval_text, power_of
+from app.core.figures import exponent_text, figure, in_power, interval_text, power_of, q_text
 from app.core.optics.advice import advice_for, words_of
+from app.core.silica import silica_limit_q
 
 _CHECK_ORDER = {"found": 0, "not_checkable": 1, "clear": 2}
 CHECK_WORDS = {"found": "Found", "not_checkable": "Cannot be checked", "clear": "Clear"}
@@ -82,6 +83,8 @@ class ResultView:
     figures: tuple[FigureRow, ...]
     mode_names: tuple[str, ...]
     checks: tuple[CheckView, ...]
+    limit_says: str = ""
+    """What the glass allows at this wavelength, and whether Q is beyond it."""
 
     @property
     def interval(self) -> str:
@@ -132,7 +135,18 @@ def view_of(result: Mapping[str, Any]) -> ResultView:
         figures=_figures(result),
         mode_names=("Lower mode", "Upper mode") if len(modes) == 2 else ("",),
         checks=_checks(result["checks"]),
+        limit_says=_limit_says(result["wavelength_nm"], q["low"]),
     )
+
+
+def _limit_says(wavelength_nm: float, q_low: float | None) -> str:
+    """The glass at this wavelength; the only limit that is no model."""
+    try:
+        limit = silica_limit_q(wavelength_nm)
+    except ValueError:
+        return ""
+    beyond = " This Q lies above it: doubt the frequency axis." if q_low is not None and q_low > limit else ""
+    return f"Silica at this wavelength allows up to {q_text(limit, decimals=0)}.{beyond}"
 
 
 def _checks(checks: list[dict[str, Any]]) -> tuple[CheckView, ...]:
