@@ -24,6 +24,8 @@ TOOL_PROPERTIES: Mapping[str, tuple[Setting, ...]] = {
     ),
     "detector": (number("bandwidth_mhz"),),
     "xef2": (number("chamber_cm3"), number("expansion_cm3")),
+    # Each objective of a microscope is a tool of its own, as each has its scale.
+    "microscope": (number("um_per_px"),),
 }
 """Settings kept of a tool, by its kind."""
 

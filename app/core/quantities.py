@@ -169,6 +169,8 @@ _SEEN = (
     Q("outer_um", "Outer diameter", "µm", 1, (10, 500), (0.5, 5000)),
     Q("minor_um", "Minor diameter", "µm", 2, (1, 50), (0.01, 1000)),
     Q("roundness_um", "Roundness", "µm", 2, (0, 5), (0, 1000), "Largest less smallest radius."),
+    Q("um_per_px", "Scale", "µm/px", 4, (0.01, 10), (0.0001, 1000), "Of a calibrated objective."),
+    Q("bar_um", "Length of the drawn scale bar", "µm", 1, (0.5, 2000), (0.001, 100_000)),
 )
 
 _OPTICS = (

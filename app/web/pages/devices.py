@@ -179,6 +179,7 @@ def _deeds(sheet: DeviceSheet) -> list[tuple[str, str]]:
     deeds = [
         ("Reflow shot" if sheet.kind == "microtoroid" else "Melting", f"/log/reflow-session?devices={sheet.code}"),
         ("Inspection", f"/log/inspection?devices={sheet.code}"),
+        ("Micrograph", f"/devices/{sheet.code}/micrographs/new"),
         ("Loss", f"/log/loss?devices={sheet.code}"),
     ]
     if sheet.kind == "microtoroid":
