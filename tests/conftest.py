@@ -25,6 +25,9 @@ if TYPE_CHECKING:
 
 POSTGRES_URL = os.environ.get("MARVER_TEST_POSTGRES_URL", "")
 BROWSER = os.environ.get("MARVER_TEST_BROWSER") == "1"
+ON_POSTGRES = os.environ.get("MARVER_TEST_DATABASE") == "postgres"
+"""The fixtures that give a lab give one on PostgreSQL, and only tests that use one are run."""
+LAB_FIXTURES = {"settings", "database", "client", "live_server"}
 CHROMIUM_FLAGS = [
     "--no-sandbox",
     "--disable-gpu",
@@ -47,6 +50,22 @@ def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[None]) ->
         report.outcome = "failed"
         report.longrepr = f"{item.nodeid} was skipped where nothing may be: {report.longrepr}"
     return report
+
+
+# --- the same tests on PostgreSQL --------------------------------------------------------------------------------
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """With MARVER_TEST_DATABASE=postgres, leave out what has no lab, drives a browser or is about SQLite's file."""
+    if not ON_POSTGRES:
+        return
+    wanted, left = [], []
+    for item in items:
+        has_lab = bool(LAB_FIXTURES & set(getattr(item, "fixturenames", ())))
+        elsewhere = item.get_closest_marker("embedded") or item.get_closest_marker("browser")
+        (wanted if has_lab and not elsewhere else left).append(item)
+    items[:] = wanted
+    config.hook.pytest_deselected(items=left)
 
 
 # --- no network but loopback ------------------------------------------------------------------------------------
@@ -109,16 +128,22 @@ def data_folder(tmp_path: Path, _sqlite_template: Path) -> Path:
 
 
 @pytest.fixture
-def settings(data_folder: Path) -> Settings:
-    """Settings of a fresh lab on SQLite."""
+def settings(request: pytest.FixtureRequest) -> Settings:
+    """Settings of a fresh lab, on PostgreSQL with MARVER_TEST_DATABASE=postgres (commands find it too)."""
     from app.settings import Settings
 
-    return Settings(data=data_folder)
+    if not ON_POSTGRES:
+        return Settings(data=request.getfixturevalue("data_folder"))
+    url = request.getfixturevalue("postgres_url")
+    request.getfixturevalue("monkeypatch").setenv("MARVER_DATABASE_URL", url)
+    folder = request.getfixturevalue("tmp_path") / "lab"
+    folder.mkdir(mode=0o700)
+    return Settings(data=folder, database_url=url)
 
 
 @pytest.fixture
 def database(settings: Settings) -> Iterator[Database]:
-    """A fresh, migrated lab on SQLite."""
+    """A fresh, migrated lab on the database of `settings`."""
     from app.db.session import Database
 
     database = Database(settings.url)

@@ -98,12 +98,16 @@ class Database:
         self.url = url
         self.embedded = url.startswith("sqlite")
         self.engine = _engine(url)
+        # PostgreSQL's own default lets a later statement see what was committed since the first.
+        self._readers = (
+            self.engine if self.embedded else self.engine.execution_options(isolation_level="REPEATABLE READ")
+        )
         self._queue = FairLock()
 
     @contextmanager
     def reading(self) -> Iterator[Session]:
         """A session that only reads, from one snapshot."""
-        with Session(self.engine, autoflush=False) as session:
+        with Session(self._readers, autoflush=False) as session:
             session.info["reading"] = True
             yield session
             if session.new or session.dirty or session.deleted:

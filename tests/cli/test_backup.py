@@ -28,6 +28,7 @@ def _people(folder: Path) -> list[str]:
     return found
 
 
+@pytest.mark.embedded
 def test_a_restored_lab_is_the_lab(database: Database, settings: Settings, tmp_path: Path) -> None:
     """What was backed up comes back, row for row, and verifies."""
     for initials in ("AB", "CD"):
@@ -39,6 +40,7 @@ def test_a_restored_lab_is_the_lab(database: Database, settings: Settings, tmp_p
     assert main(["verify", "--data", str(copy)]) == 0
 
 
+@pytest.mark.embedded
 def test_new_records_go_on_after_a_restore(database: Database, settings: Settings, tmp_path: Path) -> None:
     """The chain of a restored lab is carried on, and still verifies."""
     _add_person(database, "AB")
@@ -52,6 +54,7 @@ def test_new_records_go_on_after_a_restore(database: Database, settings: Setting
     assert main(["verify", "--data", str(copy)]) == 0
 
 
+@pytest.mark.embedded
 def test_backup_while_writing_is_consistent(database: Database, settings: Settings, tmp_path: Path) -> None:
     """A backup taken while deeds are saved holds a whole number of them."""
     stop = threading.Event()
@@ -74,6 +77,7 @@ def test_backup_while_writing_is_consistent(database: Database, settings: Settin
     assert main(["verify", "--data", str(tmp_path / "copy")]) == 0
 
 
+@pytest.mark.embedded
 def test_restore_refuses_a_folder_that_holds_a_lab(
     database: Database, settings: Settings, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -91,6 +95,7 @@ def test_restore_refuses_a_folder_that_holds_a_lab(
     assert list(settings.data.glob("marver.before-*.sqlite"))
 
 
+@pytest.mark.embedded
 def test_a_damaged_archive_is_refused_before_anything_changes(
     database: Database, settings: Settings, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -126,6 +131,7 @@ def test_backup_does_not_overwrite(database: Database, settings: Settings, tmp_p
     assert archive.read_bytes() == b"precious"
 
 
+@pytest.mark.embedded
 @pytest.mark.postgres
 def test_an_embedded_lab_moves_to_postgresql(
     database: Database,

@@ -86,6 +86,7 @@ def test_it_is_the_same_twice(beginning: ExampleLab, database: Database, tmp_pat
     other.close()
 
 
+@pytest.mark.embedded
 @pytest.mark.postgres
 def test_it_is_the_same_on_postgresql(
     beginning: ExampleLab, database: Database, postgres_database: Database, tmp_path: Path

@@ -93,6 +93,7 @@ def test_file_is_written_whole(lab: SmallLab, tmp_path: Path) -> None:
     assert [each.name for each in target.parent.iterdir()] == ["devices.csv"]
 
 
+@pytest.mark.embedded
 def test_bad_usage_is_one_line_and_exit_2(lab: SmallLab, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """No lab, an unknown format, another thing to export, a folder as the file: each one clear line."""
     folder = str(Path(lab.database.url.removeprefix("sqlite:///")).parent)

@@ -88,6 +88,7 @@ def one_line(capsys: pytest.CaptureFixture[str], words: list[str]) -> str:
     return said
 
 
+@pytest.mark.embedded
 def test_a_lab_another_program_holds_is_told(
     lab: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -104,6 +105,7 @@ def test_a_lab_another_program_holds_is_told(
     assert main(["verify", "--data", str(lab)]) == 0
 
 
+@pytest.mark.embedded
 @pytest.mark.parametrize("ruin", ["overwritten", "cut short"])
 def test_a_damaged_database_is_told_and_left_alone(
     lab: Path, ruin: str, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
@@ -123,6 +125,7 @@ def test_a_damaged_database_is_told_and_left_alone(
     assert not (tmp_path / "out.zip").exists()
 
 
+@pytest.mark.embedded
 def test_a_read_only_folder_is_told_and_stays_read_only(lab: Path, tmp_path: Path) -> None:
     """Serving a folder that may not be written to says so; nothing in it, its rights included, is changed."""
     before = contents(lab)
@@ -150,6 +153,7 @@ def test_a_full_disk_leaves_no_half_lab(tmp_path: Path) -> None:
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.embedded
 def test_a_full_disk_leaves_no_half_file(database: Database, settings: Settings, tmp_path: Path) -> None:
     """A backup and an export that do not fit leave the old file, and no part of the new one."""
     lab, out = LogLab(database), tmp_path / "out"

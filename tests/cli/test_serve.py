@@ -79,6 +79,7 @@ def test_a_setting_that_cannot_be_is_said(capsys: pytest.CaptureFixture[str], mo
     assert "MARVER_ZONE" in capsys.readouterr().err
 
 
+@pytest.mark.embedded
 def test_a_lab_of_a_newer_marver_is_left_alone(settings: Settings, capsys: pytest.CaptureFixture[str]) -> None:
     """A schema this version does not know is backed up, not touched, and named."""
     path = settings.data / "marver.sqlite"

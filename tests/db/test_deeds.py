@@ -86,11 +86,11 @@ def test_a_reading_session_only_reads(either_database: Database) -> None:
     assert count(either_database, Operator) == 0
 
 
-def test_a_reading_session_sees_one_moment(database: Database) -> None:
+def test_a_reading_session_sees_one_moment(either_database: Database) -> None:
     """A deed that commits meanwhile does not show half-way down a page."""
-    with database.reading() as session:
+    with either_database.reading() as session:
         assert session.scalar(text("SELECT count(*) FROM operator")) == 0
-        with_person(database)
+        with_person(either_database)
         assert session.scalar(text("SELECT count(*) FROM operator")) == 0
 
 

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 pytestmark = pytest.mark.browser
 
 
-def _set_up(walk: Walker) -> None:
+def set_up(walk: Walker) -> None:
     """Who, tools, mask, spool, pieces, recipe: in the order the first page leads."""
     walk.open("/")
     walk.page.get_by_role("link", name="Begin").click()
@@ -50,7 +50,7 @@ def _set_up(walk: Walker) -> None:
     assert "5 of 5 done" in walk.text()
 
 
-def _make_discs(walk: Walker) -> None:
+def make_discs(walk: Walker) -> None:
     """Lithography to undercut, a chip parted off, discs measured."""
     walk.open("/log/lithography?pieces=W001")
     walk.put(array_ids="1", lamp_mw_cm2="12", uv_exposure_s="8,5 s")
@@ -78,7 +78,7 @@ def _make_discs(walk: Walker) -> None:
     walk.save("Log the measurements")
 
 
-def _melt(walk: Walker, piece: str, outcomes: list[str]) -> None:
+def melt(walk: Walker, piece: str, outcomes: list[str]) -> None:
     """A session at the laser, a shot on each device in map order."""
     walk.open(f"/log/reflow-session?pieces={piece}")
     walk.put(tool_id="1", spot_um="200")
@@ -111,9 +111,9 @@ def test_a_wafer_and_a_fibre_end_find_their_place_in_yield(
 ) -> None:
     """From an empty lab to a Q with an interval, a step table and a sound chain, by the pages alone."""
     walk = Walker(page, live_server)
-    _set_up(walk)
-    _make_discs(walk)
-    _melt(walk, "W001-A", ["good", "good", "off_centre", "good"])
+    set_up(walk)
+    make_discs(walk)
+    melt(walk, "W001-A", ["good", "good", "off_centre", "good"])
     _scan(walk, "W001-1-0301", scan_file(1.6e8, coupling=0.1, wavelength_nm=1550.1, seed=1), tmp_path)
     walk.open("/devices/W001-1-0301")
     assert "× 10⁸" in walk.text()
@@ -131,7 +131,7 @@ def test_a_wafer_and_a_fibre_end_find_their_place_in_yield(
     walk.open("/log/fibre-preparation?pieces=F001")
     walk.put(stripped_mm="20", melting="co2")
     walk.save("Log fibre preparation")
-    _melt(walk, "F001", ["good", "good", "gone"])
+    melt(walk, "F001", ["good", "good", "gone"])
     _scan(walk, "F001-01", scan_file(3e8, coupling=0.05, wavelength_nm=1550.1, seed=2), tmp_path)
     walk.open("/yield?kind=microsphere")
     told = walk.text()

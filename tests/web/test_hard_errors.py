@@ -125,6 +125,7 @@ def held(path: Path) -> Iterator[None]:
         other.execute("ROLLBACK")
 
 
+@pytest.mark.embedded
 def test_a_locked_database_is_told_and_the_form_can_be_sent_again(lab: TestClient, settings: Settings) -> None:
     """503 with when to come back; what was typed is kept; pages can still be read; the key is not used up."""
     with held(settings.data / "marver.sqlite"):
@@ -140,6 +141,7 @@ def test_a_locked_database_is_told_and_the_form_can_be_sent_again(lab: TestClien
     assert_saves_once(lab, settings)
 
 
+@pytest.mark.embedded
 def test_a_full_disk_is_told_and_nothing_is_half_saved(lab: TestClient, settings: Settings) -> None:
     """The database may not grow by a page: 507, nothing of the deed is there; with room again it is saved."""
     with closing(sqlite3.connect(settings.data / "marver.sqlite")) as other:
@@ -164,6 +166,7 @@ def test_a_disk_that_takes_no_file_is_told(lab: TestClient, settings: Settings) 
     assert lab.post("/files-of-the-test", data=FORM).status_code == 303
 
 
+@pytest.mark.embedded
 def test_a_read_only_database_is_told(lab: TestClient, settings: Settings) -> None:
     """It can be read and not written: pages show, saving says who must give the right."""
     undo = on_each_connection(lab, "query_only=1")
@@ -176,6 +179,7 @@ def test_a_read_only_database_is_told(lab: TestClient, settings: Settings) -> No
     assert_saves_once(lab, settings)
 
 
+@pytest.mark.embedded
 def test_a_damaged_database_is_told_on_every_page(lab: TestClient, settings: Settings) -> None:
     """Pages say what is damaged and what brings the lab back; the damaged file is left as it is."""
     lab.app.state.database.close()  # type: ignore[attr-defined]
@@ -194,6 +198,7 @@ def test_a_damaged_database_is_told_on_every_page(lab: TestClient, settings: Set
     assert path.read_bytes() == ruin
 
 
+@pytest.mark.embedded
 def test_programs_get_a_problem_document(lab: TestClient, settings: Settings) -> None:
     """Under /api the same trouble is a problem document with its status, detail and when to come back."""
     with held(settings.data / "marver.sqlite"):

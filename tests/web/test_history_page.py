@@ -227,6 +227,7 @@ def test_the_check_of_the_chain_says_sound_and_where_to_note_it(lab: LogLab, cli
     assert f":{head[1]}" in answer.text
 
 
+@pytest.mark.embedded
 def test_the_check_finds_what_was_altered_outside(lab: LogLab, client: TestClient, settings: Settings) -> None:
     """A figure edited in the database file, and an entry rewritten, are each named."""
     with sqlite3.connect(settings.data / "marver.sqlite") as other:

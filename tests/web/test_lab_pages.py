@@ -245,7 +245,7 @@ def test_a_recipe_grows_by_versions(lab: TestClient, database: Database) -> None
     with database.engine.begin() as connection:
         connection.execute(
             text("INSERT INTO event (kind, done_at, logged_at, recipe_version_id, unknown, sources, version)"
-                 " VALUES ('event', '2026-01-01', '2026-01-01', 2, 0, '{}', 1)")
+                 " VALUES ('event', '2026-01-01', '2026-01-01', 2, FALSE, '{}', 1)")
         )  # fmt: skip
     frozen = lab.get("/lab/recipes/1/versions/2/mend")
     assert frozen.status_code == 409
