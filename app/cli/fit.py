@@ -11,8 +11,9 @@ from typing import Any
 
 from app.core.optics.analyse import analyse
 from app.core.optics.axis import build_scan
+from app.core.optics.many import analyse_all
 from app.core.optics.report import as_json, failed_json, in_words
-from app.core.optics.results import AxisOptions, FitOptions, NoFit
+from app.core.optics.results import Analysis, AxisOptions, FitOptions, NoFit, Scan
 from app.core.optics.scanfile import read_columns
 from app.core.optics.units import AXIS_UNITS
 from app.core.optics.unreadable import ScanUnreadable
@@ -21,6 +22,8 @@ LARGEST_FILE_BYTES = 512 * 1024 * 1024
 _EXAMPLES = """examples:
   marver fit scan.csv --json
   marver fit trace.txt --x-unit ms --tuning-mhz-per-s 2.5e5 --tuning-sigma 0.03 --wavelength-nm 1550.12
+  marver fit wide_dbm.csv --y-unit dBm --all --json
+  marver fit fringes.csv --reference mzi --fsr-mhz 204.19 --wavelength-nm 1550.1 --plot fit.svg
   marver fit a.csv b.csv c.csv --window 1549.98 1550.02 --json
 
 exit codes: 0 all fitted, 1 some file has no resonance, 2 some file cannot be read (2 wins)
@@ -49,7 +52,9 @@ def positive(text: str) -> float:
 def add_parser(subparsers: Any) -> None:
     """Add `fit` and its options."""
     parser = subparsers.add_parser("fit", help="fit scans, without any database", description=__doc__, epilog=_EXAMPLES)
-    parser.add_argument("files", nargs="+", metavar="FILE", help="scan files (delimited text)")
+    parser.add_argument(
+        "files", nargs="+", metavar="FILE", help="scan files (delimited text, .npy, .npz, HDF5, MAT level 5)"
+    )
     parser.add_argument("--json", action="store_true", help="one JSON object, or an array for several files")
     column = parser.add_argument_group("columns and axis")
     column.add_argument("--x", metavar="COL", help="axis column, by name or 0-based number")
@@ -66,18 +71,24 @@ def add_parser(subparsers: Any) -> None:
     column.add_argument(
         "--window", nargs=2, type=number, metavar=("LO", "HI"), help="part to fit, in the file's own unit"
     )
-    column.add_argument("--y-unit", default="auto", metavar="UNIT", help="auto or linear (dB and dBm: not yet)")
-    column.add_argument("--dark", type=number, default=0.0, metavar="V", help="detector level without light (0)")
+    column.add_argument("--reference", metavar="COL", help="interferometer channel whose fringes make the axis")
+    column.add_argument(
+        "--fsr-mhz", type=number, metavar="F", help="its free spectral range (negative: sweep runs down)"
+    )
+    column.add_argument("--fsr-sigma-mhz", type=positive, metavar="S", help="and the standard uncertainty of that")
+    column.add_argument(
+        "--y-unit", default="auto", metavar="UNIT", help="auto, linear, dB or dBm; fits run in linear power (auto)"
+    )
+    column.add_argument(
+        "--dark", type=number, metavar="V", help="detector level without light, in the file's unit (taken as 0)"
+    )
     fit = parser.add_argument_group("fit")
     fit.add_argument("--model", choices=("auto", "single", "split"), default="auto", help="line shape (auto)")
     fit.add_argument("--regime", choices=("under", "over"), help="coupling regime (under)")
-    fit.add_argument("--shape", choices=("dip", "peak"), default="dip", help="dip (peak: not yet)")
-    later = parser.add_argument_group("not available yet")
-    later.add_argument("--all", action="store_true", help="every resonance of a long scan")
-    later.add_argument("--plot", metavar="OUT", help="picture of scan, fit and residuals")
-    later.add_argument("--reference", metavar="COL", help="interferometer channel for the axis")
-    later.add_argument("--fsr-mhz", metavar="F", help="its free spectral range")
-    later.add_argument("--fsr-sigma-mhz", metavar="S", help="and the uncertainty of that")
+    fit.add_argument("--shape", choices=("dip", "peak"), default="dip", help="dip, or reflection or drop-port peak")
+    fit.add_argument("--laser-mhz", type=positive, metavar="W", help="full width of the laser's own (Lorentz) line")
+    fit.add_argument("--all", action="store_true", help="every resonance of a long scan")
+    fit.add_argument("--plot", metavar="OUT", help="picture of scan, fit and residuals, .svg or .png (one file)")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -89,46 +100,84 @@ def run(args: argparse.Namespace) -> int:
     worst = 0
     entries: list[dict[str, Any]] = []
     for file in args.files:
-        code, entry, words = _fit_file(file, args)
+        code, found, words = _fit_file(file, args)
         worst = max(worst, code)
-        entries.append(entry)
+        entries += found
         if code:
-            print(f"marver fit: {file}: {entry['error']['text']}", file=sys.stderr)
+            print(f"marver fit: {file}: {found[0]['error']['text']}", file=sys.stderr)
         elif not args.json:
             print(words)
     if args.json:
-        print(json.dumps(entries[0] if len(entries) == 1 else entries, allow_nan=False, ensure_ascii=False))
+        alone = len(args.files) == 1 and not args.all
+        print(json.dumps(entries[0] if alone else entries, allow_nan=False, ensure_ascii=False))
     return worst
 
 
 def _refused(args: argparse.Namespace) -> str | None:
-    """Options that are understood but not there yet, or whose values are of the wrong kind."""
-    for option in ("all", "plot", "reference", "fsr_mhz", "fsr_sigma_mhz"):
-        if getattr(args, option):
-            return f"--{option.replace('_', '-')} is not available yet"
-    if args.shape == "peak":
-        return "--shape peak is not available yet"
-    if args.y_unit.lower() in {"db", "dbm"}:
-        return f"--y-unit {args.y_unit} is not available yet; convert to linear power first"
-    if args.y_unit not in {"auto", "linear"}:
-        return f"--y-unit {args.y_unit}: use auto or linear"
+    """Options whose values are of the wrong kind, or that do not go together."""
+    units = {"auto": "auto", "linear": "linear", "db": "dB", "dbm": "dBm"}
+    if args.y_unit.lower() not in units:
+        return f"--y-unit {args.y_unit}: use auto, linear, dB or dBm"
+    args.y_unit = units[args.y_unit.lower()]
+    if args.reference is not None and args.fsr_mhz is None:
+        return "--reference needs the interferometer's free spectral range: --fsr-mhz"
+    if args.reference is None and (args.fsr_mhz is not None or args.fsr_sigma_mhz is not None):
+        return "--fsr-mhz goes with --reference, the interferometer's column"
+    if args.plot and Path(args.plot).suffix.lower() not in {".svg", ".png"}:
+        return f"--plot {args.plot}: the name must end in .svg or .png"
+    if args.plot and (args.all or len(args.files) > 1):
+        return "--plot draws one fit: give one file, without --all"
     if args.x_unit is not None and args.x_unit not in AXIS_UNITS:
         return f"--x-unit {args.x_unit}: use one of {', '.join(AXIS_UNITS)}"
     return None
 
 
-def _fit_file(file: str, args: argparse.Namespace) -> tuple[int, dict[str, Any], str]:
+def _fit_file(file: str, args: argparse.Namespace) -> tuple[int, list[dict[str, Any]], str]:
     try:
         scan = build_scan(read_columns(_bytes_of(Path(file))), _axis_options(args))
+        options = _fit_options(args, decibels=bool(scan.decibels))
+        begun = time.perf_counter()
+        found = analyse_all(scan, options) if args.all else analyse(scan, options)
+        seconds = time.perf_counter() - begun
+        if isinstance(found, NoFit):
+            return 1, [failed_json(file, found.code, found.text)], ""
+        if args.plot and isinstance(found, Analysis):
+            _draw(args.plot, scan, found)
     except ScanUnreadable as unreadable:
-        return 2, failed_json(file, unreadable.code, unreadable.text), ""
-    begun = time.perf_counter()
-    options = FitOptions(model=args.model, regime=args.regime, dark=args.dark, whole=args.window is not None)
-    analysis = analyse(scan, options)
-    seconds = time.perf_counter() - begun
-    if isinstance(analysis, NoFit):
-        return 1, failed_json(file, analysis.code, analysis.text), ""
-    return 0, as_json(file, analysis, seconds), in_words(file, analysis)
+        return 2, [failed_json(file, unreadable.code, unreadable.text)], ""
+    fits = found if isinstance(found, list) else [found]
+    entries = [as_json(file, one, seconds / len(fits), i) for i, one in enumerate(fits)]
+    return 0, entries, "\n".join(in_words(file, one) for one in fits)
+
+
+def _draw(out: str, scan: Scan, analysis: Analysis) -> None:
+    """The picture as a file; what cannot be written is told like a file that cannot be read."""
+    from app.charts.fit_picture import picture
+    from app.charts.render import png, svg
+
+    spec = picture(scan, analysis)
+    try:
+        if Path(out).suffix.lower() == ".svg":
+            Path(out).write_text(svg(spec, "print"), encoding="utf-8")
+        else:
+            Path(out).write_bytes(png(spec, "print"))
+    except OSError as error:
+        raise ScanUnreadable("cannot_write", f"{out} cannot be written: {error.strerror}") from None
+
+
+def _fit_options(args: argparse.Namespace, *, decibels: bool) -> FitOptions:
+    dark = args.dark or 0.0
+    if args.dark is not None and decibels:
+        dark = 10.0 ** (0.1 * min(args.dark, 300.0))
+    return FitOptions(
+        model=args.model,
+        regime=args.regime,
+        dark=dark,
+        dark_given=args.dark is not None,
+        laser_mhz=args.laser_mhz,
+        shape=args.shape,
+        whole=args.window is not None and not args.all,
+    )
 
 
 def _bytes_of(path: Path) -> bytes:
@@ -155,5 +204,8 @@ def _axis_options(args: argparse.Namespace) -> AxisOptions:
         tuning_mhz_per_s=args.tuning_mhz_per_s,
         tuning_mhz_per_v=args.tuning_mhz_per_v,
         rel_sigma=args.tuning_sigma,
+        reference=args.reference,
+        fsr_mhz=args.fsr_mhz,
+        fsr_sigma_mhz=args.fsr_sigma_mhz,
         window=None if args.window is None else tuple(args.window),
     )

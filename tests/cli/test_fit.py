@@ -156,7 +156,7 @@ def _dip(at: float) -> str:
             2,
             "0 'a_nm', 1 'b', 2 'c'",
         ),
-        ("array.npy", b"\x93NUMPY\x01\x00" + bytes(80), (), 2, "NumPy"),
+        ("array.npy", b"\x93NUMPY\x01\x00" + bytes(80), (), 2, "damaged"),
         ("prose.txt", "the quick brown fox\n" * 50, (), 2, "the quick"),
         ("few.csv", _numbers(9, 1), (), 2, "9 rows"),
     ],
@@ -181,12 +181,11 @@ def test_bad_files_end_with_one_line_and_no_traceback(tmp_path, capsys, name, co
         (("fit", "a.csv", "--wavelength-nm", "red"), "'red' is not a number"),
         (("fit", "a.csv", "--wavelength-nm", "-1550"), "above zero"),
         (("fit", "a.csv", "--tuning-mhz-per-s", "nan"), "not a finite number"),
-        (("fit", "a.csv", "--all"), "--all is not available yet"),
-        (("fit", "a.csv", "--plot", "o.svg"), "--plot is not available yet"),
-        (("fit", "a.csv", "--reference", "2"), "--reference is not available yet"),
-        (("fit", "a.csv", "--fsr-mhz", "200"), "--fsr-mhz is not available yet"),
-        (("fit", "a.csv", "--shape", "peak"), "--shape peak is not available yet"),
-        (("fit", "a.csv", "--y-unit", "dBm"), "--y-unit dBm is not available yet"),
+        (("fit", "a.csv", "--plot", "o.pdf"), "must end in .svg or .png"),
+        (("fit", "a.csv", "--all", "--plot", "o.svg"), "one file, without --all"),
+        (("fit", "a.csv", "--reference", "2"), "--fsr-mhz"),
+        (("fit", "a.csv", "--fsr-mhz", "200"), "goes with --reference"),
+        (("fit", "a.csv", "--y-unit", "Np"), "auto, linear, dB or dBm"),
         (("fit", "a.csv", "--colour", "red"), "unrecognized"),
         (("anneal",), "anneal"),
     ],
@@ -262,3 +261,103 @@ def test_the_installed_command_ends_with_the_code(tmp_path):
     assert run.returncode == 1
     assert [e["model"] for e in json.loads(run.stdout)] == ["single", None]
     assert run.stderr.count("\n") == 1
+
+
+def comb_file(path: Path, seed: int) -> list[tuple[float, float]]:
+    """Fifteen dips on a grating coupler's hump in dBm; (wavelength, loaded Q) of each."""
+    rng = np.random.default_rng(seed)
+    nm = np.linspace(1540, 1565, 25_001)
+    thz = C / nm / 1e3
+    t, truth = np.ones_like(nm), []
+    for centre in np.arange(1541.0, 1564.5, 1.6) + rng.uniform(-0.1, 0.1, 15):
+        q, contrast = 10 ** rng.uniform(4.3, 5.1), rng.uniform(0.25, 0.95)
+        t *= 1 - contrast / (1 + (2 * (thz - C / centre / 1e3) * q / (C / centre / 1e3)) ** 2)
+        truth.append((float(centre), float(q)))
+    dbm = -20 - 3 * ((nm - 1552) / 12) ** 2 + 0.2 * np.sin(2 * nm) + 10 * np.log10(t)
+    dbm += 0.05 * rng.normal(size=len(nm))
+    np.savetxt(path, np.c_[nm, dbm], delimiter=",", fmt="%.6f", header="Wavelength (nm),Power (dBm)", comments="")
+    return truth
+
+
+def test_all_resonances_of_a_long_scan_in_dbm(tmp_path, capsys):
+    """--all: an array with one entry a resonance, by rising optical frequency, each Q as made."""
+    held = 0
+    for seed in (1, 2):
+        truth = comb_file(tmp_path / "c.csv", seed)
+        code, o, err = fit(capsys, tmp_path / "c.csv", "--all")
+        assert (code, err) == (0, "")
+        assert [e["resonance"] for e in o] == list(range(15))
+        assert [e["wavelength_nm"] for e in o] == sorted((e["wavelength_nm"] for e in o), reverse=True)
+        for entry, (nm, q) in zip(o, truth[::-1], strict=True):
+            loaded = entry["modes"][0]["q_loaded"]
+            assert entry["wavelength_nm"] == pytest.approx(nm, abs=0.3 * nm / q)
+            assert loaded["value"] == pytest.approx(q, rel=0.1)
+            held += loaded["low"] <= q <= loaded["high"]
+            assert {c["code"]: c["state"] for c in entry["checks"]}["assumed_db"] == "clear"
+    assert held >= 26
+
+
+def test_all_flags_what_overlaps_and_says_where_nothing_is(tmp_path, capsys):
+    """Two dips two widths apart carry the check; a flat scan has no resonance, exit 1."""
+    z = np.linspace(-400, 400, 6000)
+    rng = np.random.default_rng(8)
+    t = coupled_modes(z + 100, 4.0, 1.0, 0) * coupled_modes(z - 100, 6.0, 1.0, 0) * coupled_modes(z - 118, 5.0, 2.0, 0)
+    np.savetxt(tmp_path / "o.txt", np.c_[z, t + 0.004 * rng.normal(size=len(z))], header="detuning_MHz V")
+    _, o, _ = fit(capsys, tmp_path / "o.txt", "--all", "--wavelength-nm", 1550, "--model", "single")
+    states = [{c["code"]: c["state"] for c in e["checks"]}["crossing_modes"] for e in o]
+    assert states == ["clear", "found", "found"]
+    code, o, _ = fit(capsys, flat_file(tmp_path / "f.txt"), "--all")
+    assert (code, o[0]["error"]["code"]) == (1, "no_resonance")
+
+
+def test_all_takes_two_like_dips_side_by_side_as_one_split_resonance(tmp_path, capsys):
+    """Two pairs and a single dip in one scan: three resonances, the pairs split, their splitting as made."""
+    z = np.linspace(-900, 900, 12_000)
+    t = coupled_modes(z + 500, 4.0, 1.0, 8.0) * coupled_modes(z, 4.0, 1.0, 0) * coupled_modes(z - 500, 4.0, 2.0, 20.0)
+    np.savetxt(tmp_path / "s.txt", np.c_[z, t + 0.004 * np.random.default_rng(9).normal(size=len(z))], header="x_MHz V")
+    _, o, _ = fit(capsys, tmp_path / "s.txt", "--all", "--wavelength-nm", 1550)
+    assert [e["model"] for e in o] == ["split", "single", "split"]
+    assert o[0]["splitting_mhz"]["value"] == pytest.approx(16, rel=0.01)
+    assert o[2]["splitting_mhz"]["value"] == pytest.approx(40, rel=0.01)
+
+
+def test_a_drop_port_peak(tmp_path, capsys):
+    """--shape peak: width and loaded Q as made; intrinsic Q is a lower bound, grade C."""
+    z = np.linspace(-60, 60, 2000)
+    y = 0.05 + 0.8 * (1 - coupled_modes(z, 4.0, 1.0, 0)) + 0.002 * np.random.default_rng(2).normal(size=len(z))
+    np.savetxt(tmp_path / "p.txt", np.c_[z, y], header="detuning_MHz V")
+    code, o, _ = fit(capsys, tmp_path / "p.txt", "--shape", "peak", "--wavelength-nm", 1550)
+    assert (code, o["model"], o["device"]["grade"]) == (0, "single", "C")
+    assert o["modes"][0]["linewidth_mhz"]["value"] == pytest.approx(5.0, rel=0.01)
+    assert o["device"]["q_intrinsic"]["high"] is None
+    assert o["contrast"]["value"] == pytest.approx(0.512 / 0.562, rel=0.01)
+    assert fit(capsys, tmp_path / "p.txt", "--wavelength-nm", 1550)[0] == 1
+
+
+@pytest.mark.parametrize("name", ["fit.svg", "fit.png"])
+def test_a_picture_of_the_fit(tmp_path, capsys, name):
+    """--plot writes scan, fit and residuals; a folder that is not there is one line, exit 2."""
+    path = wavelength_file(tmp_path / "a.csv", 8.0)
+    assert fit(capsys, path, "--plot", tmp_path / name)[0] == 0
+    content = (tmp_path / name).read_bytes()
+    assert content.startswith(b"<svg" if name.endswith("svg") else b"\x89PNG")
+    assert name.endswith("png") or b"Residual" in content
+    code, o, err = fit(capsys, path, "--plot", tmp_path / "none" / name)
+    assert (code, len(err.splitlines())) == (2, 1)
+    assert o["error"]["code"] == "cannot_write"
+
+
+def test_decibels_keep_the_contrast(tmp_path, capsys):
+    """The same scan in volts and in dB gives the same Q; where dB is guessed the check says so."""
+    z = np.linspace(-60, 60, 2000)
+    power = np.maximum(signal(z, noise=0.003), 1e-3)
+    np.savetxt(tmp_path / "v.txt", np.c_[z, power], header="detuning_MHz V")
+    np.savetxt(tmp_path / "d.txt", np.c_[z, 10 * np.log10(power) - 30], header="detuning_MHz y")
+    options = ("--wavelength-nm", 1550)
+    volts = fit(capsys, tmp_path / "v.txt", *options)[1]
+    stated = fit(capsys, tmp_path / "d.txt", *options, "--y-unit", "db")[1]
+    assert stated["device"]["q_intrinsic"]["value"] == pytest.approx(volts["device"]["q_intrinsic"]["value"], rel=1e-3)
+    deep = np.c_[z, 10 * np.log10(signal(z, k0=2.8, kex=2.2, noise=0.0)) - 30]
+    np.savetxt(tmp_path / "g.txt", deep, header="detuning_MHz y")
+    guessed = fit(capsys, tmp_path / "g.txt", *options)[1]
+    assert {c["code"]: c["state"] for c in guessed["checks"]}["assumed_db"] == "found"

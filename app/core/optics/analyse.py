@@ -11,6 +11,7 @@ from app.core.optics.assemble import assemble
 from app.core.optics.decide import Round, fit_window
 from app.core.optics.fit import covariance
 from app.core.optics.guess import Dip, find_dip, find_excursion, means, median, sample_noise
+from app.core.optics.peak import as_peak, mirrored, turned_back
 from app.core.optics.results import Analysis, FitOptions, FloatArray, NoFit, Scan
 
 WINDOW_EXTENTS = 25.0
@@ -25,18 +26,22 @@ _GUARD_WIDTHS = 3.0
 _NEIGHBOUR_SNR, _NEIGHBOUR_DEPTH = 8.0, 0.1
 
 
-def analyse(scan: Scan, options: FitOptions | None = None) -> Analysis | NoFit:
+def analyse(scan: Scan, options: FitOptions | None = None, dip: Dip | None = None) -> Analysis | NoFit:
     """Find the strongest resonance of a scan, fit it single and split, weigh the evidence, and state Q.
 
     The scan is cut to 25 extents of the resonance to each side, and before any other dip, unless the options say
-    that it is to be used whole. Returns NoFit where no dip beats the baseline alone by a difference in BIC of 10,
+    that it is to be used whole. `dip` says which resonance, where it was found before. Returns NoFit where no dip beats the baseline alone by a difference in BIC of 10,
     or where it cannot be fitted.
     """
     options = options or FitOptions()
+    if options.shape == "peak":
+        turned = mirrored(scan)
+        one = analyse(turned, replace(options, shape="dip", dark=0.0))
+        return as_peak(turned_back(one, float(turned.signal[0] + scan.signal[0]))) if isinstance(one, Analysis) else one
     x, y = scan.detuning_mhz, scan.signal - options.dark
     if len(x) < FEWEST_POINTS:
         return NoFit("too_few_points", f"{len(x)} samples are too few; a fit takes at least {FEWEST_POINTS}.")
-    dip = find_dip(x, y)
+    dip = dip or find_dip(x, y)
     if dip is None:
         return NoFit("no_resonance", no_dip_text(x, y))
     if dip.snr > 10 and dip.depth > 1.1 * dip.level:
@@ -93,7 +98,7 @@ def no_dip_text(x: FloatArray, y: FloatArray) -> str:
     if peak is None or peak.snr < 8:
         return text
     if fit_window(x, mirrored, peak, FitOptions(model="single"), len(x)).refusal is None:
-        text += " A peak does; peaks (reflection or drop port) are not fitted yet."
+        text += " A peak does: reflection and drop-port peaks are fitted where asked for (--shape peak)."
     return text
 
 

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
+from app.core.optics.fringes import fringe_phase
 from app.core.optics.results import SPEED_OF_LIGHT_M_PER_S, Axis, AxisBasis, AxisOptions, FloatArray, Scan
 from app.core.optics.scanfile import MINIMUM_ROWS, Columns
 from app.core.optics.units import AXIS_UNITS, FREQUENCY_HZ, LENGTH_M, TIME_S
@@ -13,6 +15,7 @@ from app.core.optics.unreadable import ScanUnreadable
 
 # Silica guides light between about 0.2 and 4 um; an axis outside has the wrong unit.
 SHORTEST_M, LONGEST_M = 200e-9, 4.0e-6
+_MOST_DB = 300.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -30,10 +33,12 @@ def build_scan(columns: Columns, options: AxisOptions) -> Scan:
     are above 1 THz, else detunings; time and ramp voltage are multiplied by the tuning rate. Raises
     ScanUnreadable for a missing or wrong unit, a missing wavelength or rate, a constant column.
     """
+    if options.reference is not None:
+        return _from_fringes(columns, options)
     ix, iy = choose_columns(columns, options)
     x, y = columns.values[:, ix], columns.values[:, iy]
     unit = _axis_unit(columns, ix, options)
-    _check_signal_unit(columns, iy, y, options)
+    y, decibels = _linear(columns, iy, y, options)
     _check_varies(columns.names[ix], x, "axis")
     detuning = _detuning(x, unit, options)
     mhz = detuning.mhz
@@ -55,6 +60,52 @@ def build_scan(columns: Columns, options: AxisOptions) -> Scan:
         x_name=columns.names[ix],
         y_name=columns.names[iy],
         notes=(columns.in_words(),),
+        decibels=decibels,
+    )
+
+
+def _from_fringes(columns: Columns, options: AxisOptions) -> Scan:
+    """The scan over the phase of its reference channel, zero in the middle of the record."""
+    ref = _find(columns, options.reference or "", "--reference")
+    if options.fsr_mhz is None or options.fsr_mhz == 0:
+        raise ScanUnreadable("no_fsr", "an axis from fringes needs the interferometer's range: --fsr-mhz")
+    others = [i for i in range(len(columns.names)) if i != ref]
+    if options.y is not None:
+        iy = _find(columns, options.y, "--y")
+    elif len(others) == 1:
+        iy = others[0]
+    else:
+        named = None if options.x is None else _find(columns, options.x, "--x")
+        left = [i for i in others if i != named and columns.units[i] not in AXIS_UNITS[:-1]]
+        if len(left) != 1:
+            listed = ", ".join(f"{i} '{columns.names[i]}'" for i in others)
+            raise ScanUnreadable("choose_columns", f"choose the signal with --y: {listed}")
+        iy = left[0]
+    fringes = fringe_phase(columns.values[:, ref])
+    y, decibels = _linear(columns, iy, columns.values[:, iy], options)
+    y = y[fringes.kept]
+    turns = fringes.turns - 0.5 * float(fringes.turns[0] + fringes.turns[-1])
+    mhz = turns * options.fsr_mhz
+    _check_varies(columns.names[iy], y, "signal")
+    if options.window is not None:
+        low, high = sorted(options.window)
+        keep = (mhz >= low) & (mhz <= high)
+        mhz, y = mhz[keep], y[keep]
+        _check_varies(columns.names[iy], y, "signal")
+    order = np.argsort(mhz, kind="stable")
+    rel = None if options.fsr_sigma_mhz is None else options.fsr_sigma_mhz / abs(options.fsr_mhz)
+    if options.rel_sigma is not None:
+        rel = float(np.hypot(rel or 0.0, options.rel_sigma))
+    counted = f"axis from {float(fringes.turns[-1] - fringes.turns[0]):.1f} fringes of {abs(options.fsr_mhz):g} MHz, "
+    counted += f"{1e3 * fringes.rms_turns:.2g} thousandths of a fringe from a smooth sweep"
+    return Scan(
+        detuning_mhz=np.ascontiguousarray(mhz[order]),
+        signal=np.ascontiguousarray(y[order]),
+        axis=Axis("fringes", "MHz", absolute=False, reference_thz=_reference_thz("fringes", options), rel_sigma=rel),
+        x_name=columns.names[ref],
+        y_name=columns.names[iy],
+        notes=(columns.in_words(), counted),
+        decibels=decibels,
     )
 
 
@@ -99,16 +150,21 @@ def _axis_unit(columns: Columns, ix: int, options: AxisOptions) -> str:
     return unit
 
 
-def _check_signal_unit(columns: Columns, iy: int, y: FloatArray, options: AxisOptions) -> None:
-    unit = columns.units[iy]
-    if options.y_unit == "linear":
-        return
-    looks_db = bool((y < 0).all() and np.ptp(y) > 6)
-    if options.y_unit in {"dB", "dBm"} or unit in {"dB", "dBm"} or looks_db:
-        why = f"column '{columns.names[iy]}' " + ("is" if not looks_db or unit else "looks as if it were")
+def _linear(
+    columns: Columns, iy: int, y: FloatArray, options: AxisOptions
+) -> tuple[FloatArray, Literal["", "stated", "assumed"]]:
+    """The signal as linear power, 10^(dB/10), and on whose word it was in decibels."""
+    asked, unit = options.y_unit.lower(), columns.units[iy]
+    if asked == "linear":
+        return y, ""
+    stated = asked in {"db", "dbm"} or unit in {"dB", "dBm"}
+    if not stated and not ((y < 0).all() and np.ptp(y) > 6):
+        return y, ""
+    if np.abs(y).max() > _MOST_DB:
         raise ScanUnreadable(
-            "decibels", f"{why} in decibels, which are not read yet; convert to linear, or say --y-unit linear"
+            "decibels", f"column '{columns.names[iy]}' runs to {np.abs(y).max():.4g}, which are no decibels"
         )
+    return 10.0 ** (0.1 * y), "stated" if stated else "assumed"
 
 
 def _check_varies(name: str, values: FloatArray, role: str) -> None:

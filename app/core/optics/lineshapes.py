@@ -168,9 +168,13 @@ def baseline(stored: StoredShape, detuning_mhz: FloatArray) -> FloatArray:
     """Fitted signal without the resonance (n,), in the unit of the signal, dark level left out."""
     u = (np.asarray(detuning_mhz, dtype=float) - stored.constants["middle_mhz"]) / stored.constants["half_mhz"]
     level, slope, curvature = stored.parameters[-3:]
-    return np.asarray(level + u * (slope + u * curvature))
+    light = np.asarray(level + u * (slope + u * curvature))
+    return stored.constants["turn"] - light if "turn" in stored.constants else light
 
 
 def curve(stored: StoredShape, detuning_mhz: FloatArray) -> FloatArray:
-    """The fitted curve (n,) in the unit of the signal: dark + baseline x transmission."""
+    """The fitted curve (n,) in the unit of the signal: dark + baseline x transmission; `turn` less that for a peak."""
+    if "turn" in stored.constants:
+        turn = stored.constants["turn"]
+        return turn - (turn - baseline(stored, detuning_mhz)) * transmission(stored, detuning_mhz)
     return stored.constants["dark"] + baseline(stored, detuning_mhz) * transmission(stored, detuning_mhz)

@@ -45,6 +45,13 @@ class AxisOptions:
     tuning_mhz_per_s: float | None = None
     tuning_mhz_per_v: float | None = None
     rel_sigma: float | None = None
+    reference: str | int | None = None
+    """Column of a reference interferometer, whose fringes make the axis, and its free spectral range in MHz.
+
+    The range is negative where the sweep runs down in optical frequency.
+    """
+    fsr_mhz: float | None = None
+    fsr_sigma_mhz: float | None = None
     window: tuple[float, float] | None = None
     """Lower and upper end in the file's own axis unit."""
 
@@ -60,6 +67,7 @@ class FitOptions:
     """Whether `dark` was measured, or is 0 for want of a measurement."""
     laser_mhz: float | None = None
     """Full width of the laser's own, Lorentz line."""
+    shape: Literal["dip", "peak"] = "dip"
     whole: bool = False
     """Fit every sample given, as where a window was set by hand, instead of cutting one out around the dip."""
 

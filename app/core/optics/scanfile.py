@@ -8,9 +8,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from app.core.optics.arrayfile import is_array_file, read_arrays
 from app.core.optics.layout import Layout, headings, number, sniff, split_fields
 from app.core.optics.results import FloatArray
 from app.core.optics.textbytes import decode
+from app.core.optics.units import unit_of_header, unit_of_word
 from app.core.optics.unreadable import ScanUnreadable
 
 MINIMUM_ROWS = 16
@@ -33,6 +35,8 @@ class Columns:
     heading_lines: int
     skipped_lines: tuple[int, ...]
     skipped_count: int
+    container: str = ""
+    """Format of a file of arrays; empty for text."""
 
     def in_words(self) -> str:
         """One sentence on what was understood, for a person to confirm."""
@@ -40,6 +44,9 @@ class Columns:
             f"{name} ({unit})" if unit and unit not in name else name
             for name, unit in zip(self.names, self.units, strict=True)
         )
+        if self.container:
+            left = f"; {self.skipped_count} rows that are not finite left out" if self.skipped_count else ""
+            return f"{len(self.values)} rows; columns {names}; {self.container}{left}"
         skipped = ""
         if self.skipped_count:
             first = ", ".join(str(i) for i in self.skipped_lines[:3])
@@ -55,8 +62,11 @@ def read_columns(data: bytes) -> Columns:
     """Read delimited text: `,` `;` tab or blanks, decimal point or comma, preamble, heading, any common encoding.
 
     Rows that are blank, not numbers or not finite are skipped and counted. Raises ScanUnreadable where no table
-    of at least two columns and 16 rows of finite numbers is found, and says what was found instead.
+    of at least two columns and 16 rows of finite numbers is found, and says what was found instead. Files of arrays
+    (.npy, .npz, HDF5, MAT level 5) are read too.
     """
+    if is_array_file(data):
+        return _of_arrays(data)
     text, encoding = decode(data)
     layout = _layout_of(text)
     first_line, start = _first_row(text, layout)
@@ -76,6 +86,19 @@ def read_columns(data: bytes) -> Columns:
         skipped_lines=skipped,
         skipped_count=skipped_count,
     )
+
+
+def _of_arrays(data: bytes) -> Columns:
+    container, names, stated, values = read_arrays(data)
+    finite = (np.abs(values) < LARGEST_VALUE).all(axis=1)
+    kept = np.ascontiguousarray(values[finite])
+    lost = len(values) - len(kept)
+    if lost and lost >= len(kept):
+        raise ScanUnreadable("not_finite", f"{lost} of {len(values)} rows are NaN or infinite")
+    if len(kept) < MINIMUM_ROWS:
+        raise ScanUnreadable("too_few_rows", f"only {len(kept)} rows of numbers; a scan has at least {MINIMUM_ROWS}")
+    units = [unit_of_word(word) if word else unit_of_header(name) for name, word in zip(names, stated, strict=True)]
+    return Columns(tuple(names), tuple(units), kept, "", "", "", 0, (), lost, container)
 
 
 def _layout_of(text: str) -> Layout:

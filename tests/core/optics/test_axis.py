@@ -3,8 +3,9 @@
 import numpy as np
 import pytest
 
+from app.core.optics.analyse import analyse
 from app.core.optics.axis import build_scan
-from app.core.optics.results import AxisOptions, Scan
+from app.core.optics.results import Analysis, AxisOptions, Scan
 from app.core.optics.scanfile import Columns
 from app.core.optics.unreadable import ScanUnreadable
 
@@ -140,10 +141,49 @@ def test_a_constant_signal_is_refused():
     assert (found.code, "constant: 0.3" in found.text) == ("constant_signal", True)
 
 
-def test_decibels_are_refused_by_name_until_they_are_read():
-    """dBm in the heading, or values that look like it; --y-unit linear overrules."""
+def test_decibels_become_linear_power():
+    """dBm in the heading is stated, values that look like it are assumed, --y-unit decides; no 3,000 dB."""
     x = np.linspace(1549, 1551, N)
     y = -10.0 - np.arange(N) % 9
-    assert refusal(columns(x, y), x_unit="nm").code == "decibels"
-    assert refusal(columns(x, y + 50, units=("nm", "dBm"))).code == "decibels"
-    assert len(build_scan(columns(x, y), AxisOptions(x_unit="nm", y_unit="linear")).signal) == N
+    linear = 10 ** (y[::-1] / 10)
+    assumed = build_scan(columns(x, y), AxisOptions(x_unit="nm"))
+    assert assumed.decibels == "assumed"
+    np.testing.assert_allclose(assumed.signal, linear)
+    stated = build_scan(columns(x, y + 50, units=("nm", "dBm")), AxisOptions())
+    assert stated.decibels == "stated"
+    np.testing.assert_allclose(stated.signal, linear * 1e5)
+    assert build_scan(columns(x, y), AxisOptions(x_unit="nm", y_unit="dB")).decibels == "stated"
+    as_is = build_scan(columns(x, y), AxisOptions(x_unit="nm", y_unit="linear"))
+    assert (as_is.decibels, as_is.signal.min()) == ("", y.min())
+    assert refusal(columns(x, y * 300), x_unit="nm", y_unit="dB").code == "decibels"
+
+
+def _fringes(t: np.ndarray, mhz: np.ndarray, fsr: float = 204.19, noise: float = 0.01) -> Columns:
+    rng = np.random.default_rng(1)
+    signal = 1 - 0.6 / (1 + ((mhz - 1500) / 25) ** 2) + 0.005 * rng.normal(size=len(t))
+    reference = 0.5 + 0.4 * np.cos(2 * np.pi * mhz / fsr + 0.3) + noise * rng.normal(size=len(t))
+    return columns(t, signal, reference, names=("t", "signal", "mzi"), units=("s", None, None))
+
+
+def test_fringes_make_the_axis_of_an_uneven_sweep():
+    """Sweep of 3 GHz that bends by 8 %, fringes of a 1 m delay (204.190 MHz, science A9): the dip keeps its width."""
+    t = np.linspace(0, 1, 20_000)
+    scan = build_scan(
+        _fringes(t, 3000 * (t + 0.08 * t * t)),
+        AxisOptions(reference="mzi", y="signal", fsr_mhz=204.19, fsr_sigma_mhz=0.2, wavelength_nm=1550),
+    )
+    assert (scan.axis.basis, scan.axis.rel_sigma) == ("fringes", pytest.approx(0.2 / 204.19))
+    a = analyse(scan)
+    assert isinstance(a, Analysis)
+    assert a.modes[0].linewidth_mhz.value == pytest.approx(50.0, rel=0.01)
+    assert any("fringes" in note for note in scan.notes)
+
+
+def test_fringes_that_make_no_axis_are_refused():
+    """Too few fringes, a sweep that turns back, no free spectral range."""
+    t = np.linspace(0, 1, 4000)
+    options = {"reference": "mzi", "y": "signal", "wavelength_nm": 1550}
+    assert refusal(_fringes(t, 300 * t), fsr_mhz=204.19, **options).code == "fringes"
+    there_and_back = 6000 * np.minimum(t, 1 - t)
+    assert refusal(_fringes(t, there_and_back), fsr_mhz=204.19, **options).code == "fringes"
+    assert refusal(_fringes(t, 3000 * t), **options).code == "no_fsr"
