@@ -27,6 +27,7 @@ from app.db.models.seen import (
     Inspection,
     Resonance,
     ResonanceFit,
+    RingDown,
     Scan,
     UndercutMeasurement,
 )
@@ -165,7 +166,7 @@ def device_sheet(session: Session, code: str) -> DeviceSheet | None:
 
 def _own_events(session: Session, device: Device) -> list[Any]:
     events: list[Any] = [session.get_one(Taking, device.taking_id)]
-    for kind in (ReflowShot, UndercutMeasurement, Scan, Loss, PurposeChange):
+    for kind in (ReflowShot, UndercutMeasurement, Scan, RingDown, Loss, PurposeChange):
         events += session.scalars(select(kind).where(kind.device_id == device.id))
     seen = select(Inspection).join(Finding, Finding.inspection_id == Inspection.id)
     events += session.scalars(seen.where(Finding.device_id == device.id))

@@ -11,6 +11,7 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from app.core.figures import q_text
 from app.core.reading import value_text
 from app.core.step import Setting
 from app.core.step_catalogue import PIECE_STEPS, STEPS
@@ -283,11 +284,20 @@ def _seen(event: Any) -> tuple[Fact, ...]:
     return tuple(Fact(text) for text in told if text)
 
 
+def _rung(event: Any) -> tuple[Fact, ...]:
+    told = [] if event.lifetime_ns is None else [f"lifetime {event.lifetime_ns:.3g} ns"]
+    for name, words in (("q_loaded", "loaded Q"), ("q_intrinsic", "intrinsic Q")):
+        q = event.numbers.get(name)
+        told += [f"{words} {q_text(q['value'], q['low'], q['high'])}"] if q else []
+    return tuple(Fact(text) for text in told)
+
+
 def _taken(event: Taking) -> tuple[Taken, ...]:
     return (Taken(event.count, PURPOSES.get(event.purpose, event.purpose).lower(), event.sites),)
 
 
 _FACTS: dict[str, Any] = {
+    "ring_down": _rung,
     "oxide_measurement": _measured,
     "whereabouts": _moved,
     "parting": _parted,

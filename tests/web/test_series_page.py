@@ -140,6 +140,7 @@ def test_a_ring_down_is_kept_with_its_q(lab: TestClient, database: Database, set
     assert lifetime_ns == pytest.approx(1e3 / (2 * math.pi * 1.8), rel=0.02)
     assert line.q_loaded.low <= Made().q_intrinsic * 1.6 / 1.8 <= line.q_loaded.high
     assert line.q_intrinsic.low <= Made().q_intrinsic <= line.q_intrinsic.high
+    assert re.search(r"lifetime 8\d\.\d ns", shown(lab, f"/devices/{CODE}"))
     again = send(lab, ring_file(), _key="another0another0")
     assert "kept already" in again.text
 
@@ -161,6 +162,18 @@ def test_a_ring_down_that_cannot_be_is_told_and_not_kept(lab: TestClient, databa
     assert says in unescape(refused.text)
     with database.reading() as session:
         assert session.scalar(select(RingDown.id)) is None
+
+
+def test_a_ring_down_kept_by_mistake_can_be_taken_back(lab: TestClient, database: Database) -> None:
+    """Its record opens, and once void it counts nowhere."""
+    assert send(lab, ring_file()).status_code == 303
+    with database.reading() as session:
+        entry = session.scalars(select(RingDown.id)).one()
+    assert "Ring-down" in shown(lab, f"/log/record/{entry}")
+    typed = {"why": "mistyped", "reason": "mistyped", "_operator": "1", "_key": "5" * 16}
+    voided = lab.post(f"/log/void/{entry}", data=typed)
+    assert voided.status_code == 303, voided.text
+    assert "No ring-down of this mode." in shown(lab)
 
 
 def test_a_mode_that_is_none_is_told(lab: TestClient) -> None:
