@@ -85,12 +85,17 @@ def fibre(database: Database, code: str = "F001", ends: int = 6) -> int:
 
 
 def take(
-    database: Database, piece: int, sites: Sequence[tuple[int, int]], number: int = 1, at: float = 2.0
+    database: Database,
+    piece: int,
+    sites: Sequence[tuple[int, int]],
+    number: int = 1,
+    at: float = 2.0,
+    purpose: str = "candidate",
 ) -> list[int]:
     """Take sites in hand; ids of the new devices."""
     with deed(database, "take in hand", at) as writing:
         chosen = (SitesIn(exposure_number=number, sites=tuple(sites)),)
-        return [each.id for each in take_in_hand(writing, TakingIn(piece_id=piece, chosen=chosen))]
+        return [each.id for each in take_in_hand(writing, TakingIn(piece_id=piece, chosen=chosen, purpose=purpose))]
 
 
 def step(database: Database, kind: str, piece: int, at: float, **settings: Any) -> int:

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from app.charts.scan import nice_steps, scan_plot
+from app.charts.scan import SMALL_POINTS, nice_steps, scan_plot, small_plot
 from app.core.optics.results import AxisOptions, FitOptions
 from app.queries.scan_files import ReadFile, fit_file, numbers_of, picture_of
 from tests.simulated_scans import Made, flat_file, scan_file
@@ -69,3 +69,14 @@ def test_a_scan_without_a_fit_is_drawn_without_a_curve() -> None:
     plot, panel = _drawn(flat_file())
     assert (panel.curve, plot.residuals, plot.whole) == ("", None, None)
     assert panel.samples.count("M") == 400
+
+
+def test_a_small_plot_is_light_and_keeps_a_narrow_dip() -> None:
+    """However long the scan, few strokes; a dip narrower than a stroke still reaches as deep as the curve."""
+    content = scan_file(Made(half_span_mhz=300.0, points=20001))
+    fitted = fit_file(content, AxisOptions(wavelength_nm=1550.0), FitOptions())
+    picture = picture_of(ReadFile(fitted.columns, fitted.scan), numbers_of(fitted), None)
+    small = small_plot(picture.trace)
+    assert small.samples.count("M") <= SMALL_POINTS
+    ends = [float(n) for n in re.findall(r"V(-?[\d.]+)", small.samples)]
+    assert max(ends) == pytest.approx(_places(small.curve)[:, 1].max(), abs=0.05 * small.height)

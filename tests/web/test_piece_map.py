@@ -13,6 +13,7 @@ from app.queries.pieces import q_summary
 from app.queries.sites import ExposedArray
 from app.queries.standing import device_standing
 from app.web.piece_map import first_show, piece_map
+from app.web.sitemap import DIGIT, SMALLEST, MapSite, draw_map
 
 SHAPE = Array(rows=3, columns=4, pitch_x_um=300, pitch_y_um=400, disc_um=90)
 DONE = PieceStanding(frozenset({"patterned", "oxide_etched", "undercut"}))
@@ -82,6 +83,17 @@ def test_values_are_printed_and_named_in_full() -> None:
     assert (first.site.text, first.site.label) == ("66.4", "W001-1-0101, outer diameter 66.4\u00a0µm")
     assert (second.site.step, second.site.state, second.site.label) == (None, "waiting", "W001-1-0102, not measured")
     assert drawn.steps[0].word == "66.4"
+
+
+def test_figures_are_printed_only_where_they_fit_their_disc() -> None:
+    """On discs too small for the longest figure none is printed: half a figure would be read as another one."""
+    roomy = [MapSite(f"site {n}", 500.0 * n, 0.0, text="1.44", step=3) for n in range(4)]
+    tight = [MapSite(f"site {n}", 100.0 * n, 0.0, text="1.44", step=3) for n in range(90)]
+    assert draw_map(roomy, says="roomy").font == 13.0
+    assert draw_map(tight, says="tight").font == 0.0
+    middling = draw_map(tight[:20], says="middling")
+    assert middling.font >= SMALLEST
+    assert DIGIT * len("1.44") * middling.font <= 2 * middling.radius
 
 
 def test_failed_and_lost_devices_keep_their_mark_whatever_is_shown() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from html import unescape
 
 import pytest
 from sqlalchemy import func, select
@@ -155,8 +156,8 @@ def test_the_map_shows_any_quantity(client: TestClient, finished: int, show: str
     assert page.status_code == 200
     assert page.text.count('<a class="site') == 20
     assert 'href="/wafers/W001/take?sites=1-0405"' in page.text
-    assert '<title>W001-1-0405, not in hand</title>' in page.text
-    assert '<title>W001-1-0101, ' in page.text
+    assert "<title>W001-1-0405, not in hand</title>" in page.text
+    assert "<title>W001-1-0101, " in page.text
     assert "style=" not in page.text
     assert "<script>" not in page.text
 
@@ -282,6 +283,29 @@ def test_a_whole_array_of_four_hundred_is_taken_and_drawn(client: TestClient, la
 
 
 # --- where it is, ending ---------------------------------------------------------------------------------------
+
+
+def test_a_long_table_of_devices_is_folded_with_a_way_to_all(client: TestClient, lab: Database) -> None:
+    """Forty rows and how many there are; the link gives every one, in the order chosen."""
+    piece = bare_wafer(lab, "W001")
+    expose(lab, piece, 6, 10)
+    take(lab, piece, [(row, column) for row in range(1, 7) for column in range(1, 11)])
+    page = client.get("/wafers/W001?order=code").text
+    assert page.count('<th scope="row">') == 40
+    (way,) = re.findall(r'<a href="(/wafers/W001[?][^"]*all=1#devices)">All 60</a>', page)
+    assert client.get(unescape(way)).text.count('<th scope="row">') == 60
+
+
+def test_sites_taken_for_several_purposes_are_summed_up_in_the_timeline(client: TestClient, lab: Database) -> None:
+    """One line with how many for what; which sites they were is folded behind it."""
+    piece = bare_wafer(lab, "W001")
+    expose(lab, piece, 2, 4)
+    take(lab, piece, [(1, 1), (1, 2)])
+    take(lab, piece, [(2, 1)], purpose="monitor")
+    take(lab, piece, [(2, 2)])
+    words = text_of(client.get("/wafers/W001").text)
+    assert "3 as candidate, 1 as monitor" in words
+    assert "Which sites" in words
 
 
 def test_lending_and_ending_by_their_forms(client: TestClient, lab: Database) -> None:

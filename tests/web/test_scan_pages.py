@@ -331,6 +331,30 @@ def test_the_result_and_the_samples_can_be_had_as_data(lab: TestClient) -> None:
     assert f"/scans/{scan_id}" in lab.get(f"/scans/{scan_id}").text.split("np.genfromtxt")[0]
 
 
+def test_a_device_shows_its_scans_small(lab: TestClient) -> None:
+    """The newest first, each with its fit, drawn from one address that a browser may keep for good."""
+    number = number_of(keep(lab, scan_file(), **KNOWN))
+    page = lab.get("/devices/W001-1-0101").text
+    (small,) = set(re.findall(rf'href="(/scans/{number}/small[.]svg[?]fit=\d+)#fit"', page))
+    drawn = lab.get(small)
+    assert drawn.headers["content-type"] == "image/svg+xml"
+    assert "immutable" in drawn.headers["cache-control"]
+    assert 'id="samples"' in drawn.text
+    assert 'id="fit"' in drawn.text
+    assert len(drawn.content) < 20_000
+    assert "immutable" not in lab.get(f"/scans/{number}/small.svg").headers["cache-control"]
+
+
+def test_checks_that_cannot_be_made_are_folded_behind_the_others(lab: TestClient) -> None:
+    """What was found and what is clear stands open; the rest is one line that says it clears nothing."""
+    page = lab.get(f"/scans/{number_of(keep(lab, scan_file(), **KNOWN))}").text
+    checks = page[page.index('id="checks"') :]
+    opened, folded = checks.split("<details", 1)
+    assert "Cannot be checked" not in opened
+    assert "cannot be made here" in folded
+    assert "That clears nothing" in folded
+
+
 def test_earlier_and_later_scans_of_the_device_are_one_step_away(lab: TestClient) -> None:
     """By when they were taken, not by when they were logged."""
     first = number_of(keep(lab, scan_file(Made(seed=1)), **KNOWN, _key="scan-form-000001"))

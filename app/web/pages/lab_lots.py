@@ -135,7 +135,7 @@ def _new_form(kind: str) -> PlainForm:
     more = asks_of(LOT_PROPERTIES.get(kind, ()))
     note = ("", (forms.text("note", "Note", long=True),))
     return PlainForm(
-        title=f"A lot: {LOT_KINDS[kind].lower()}" if kind in LOT_KINDS else "A lot",
+        title=f"New lot: {LOT_KINDS[kind].lower()}" if kind in LOT_KINDS else "New lot",
         trail=TRAIL,
         action="/lab/lots/new",
         button="Save this lot",

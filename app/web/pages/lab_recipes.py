@@ -280,7 +280,7 @@ def _recipe(session: Reading, recipe_id: int) -> RecipeFacts:
 def _founding(step: StepKind) -> Sheet:
     return Sheet(
         step=step,
-        title=f"A recipe for {step.label.lower()}",
+        title=f"New recipe for {step.label.lower()}",
         trail=TRAIL,
         action="/lab/recipes/new",
         button="Save version 1",

@@ -128,7 +128,7 @@ def _found(session: Reading, specification_id: int) -> SpecificationFacts:
 def _founding() -> PlainForm:
     kind = forms.choice("kind", "For", DEVICE_KINDS, required=True)
     return PlainForm(
-        title="A specification",
+        title="New specification",
         trail=TRAIL,
         action="/lab/specifications/new",
         button="Save version 1",

@@ -181,7 +181,7 @@ def _new_form(kind: str) -> PlainForm:
         ("", (forms.text("note", "Note", long=True),)),
     )
     return PlainForm(
-        title="A tool",
+        title="New tool",
         trail=TRAIL,
         action="/lab/tools/new",
         button="Save this tool",

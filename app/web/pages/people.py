@@ -117,7 +117,7 @@ def _new_form(session: Reading) -> PlainForm:
     )
     role = "member" if has_lead(session) else "lead"
     return PlainForm(
-        title="A person who logs",
+        title="New person",
         trail=TRAIL,
         action="/lab/people/new",
         button="Save this person",

@@ -190,7 +190,7 @@ def _wafer_form(session: Any) -> PlainForm:
         forms.text("note", "Note", long=True),
     )
     return PlainForm(
-        title="A wafer",
+        title="New wafer",
         trail=TRAIL,
         action="/wafers/new",
         button="Register this wafer",
@@ -211,7 +211,7 @@ def _fibre_form(session: Any) -> PlainForm:
         forms.text("note", "Note", long=True),
     )
     return PlainForm(
-        title="Fibre ends",
+        title="New fibre ends",
         trail=TRAIL,
         action="/fibres/new",
         button="Register these fibre ends",
