@@ -12,6 +12,7 @@ from app.core.optics.decide import Round, fit_window
 from app.core.optics.fit import covariance
 from app.core.optics.guess import Dip, find_dip, find_excursion, means, median, sample_noise
 from app.core.optics.peak import as_peak, mirrored, turned_back
+from app.core.optics.ramps import compared
 from app.core.optics.results import Analysis, FitOptions, FloatArray, NoFit, Scan
 
 WINDOW_EXTENTS = 25.0
@@ -30,8 +31,8 @@ def analyse(scan: Scan, options: FitOptions | None = None, dip: Dip | None = Non
     """Find the strongest resonance of a scan, fit it single and split, weigh the evidence, and state Q.
 
     The scan is cut to 25 extents of the resonance to each side, and before any other dip, unless the options say
-    that it is to be used whole. `dip` says which resonance, where it was found before. Returns NoFit where no dip beats the baseline alone by a difference in BIC of 10,
-    or where it cannot be fitted.
+    that it is to be used whole. `dip` says which resonance, where it was found before. Returns NoFit where no dip
+    beats the baseline alone by a difference in BIC of 10, or where it cannot be fitted.
     """
     options = options or FitOptions()
     if options.shape == "peak":
@@ -52,7 +53,11 @@ def analyse(scan: Scan, options: FitOptions | None = None, dip: Dip | None = Non
     refusal = done.refusal or _refused(done, (float(x[0]), float(x[-1])))
     if refusal is not None:
         return replace(refusal, text=no_dip_text(x, y)) if refusal.code == "no_resonance" else refusal
-    return assemble(scan, options, done)
+    one = assemble(scan, options, done)
+    if not scan.others:
+        return one
+    again = [analyse(other, options) for other in scan.others]
+    return compared(one, [a for a in again if isinstance(a, Analysis)])
 
 
 def _rounds(x: FloatArray, y: FloatArray, dip: Dip, options: FitOptions) -> Round | None:

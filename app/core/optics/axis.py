@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 
 from app.core.optics.fringes import fringe_phase
+from app.core.optics.ramps import sweeps
 from app.core.optics.results import SPEED_OF_LIGHT_M_PER_S, Axis, AxisBasis, AxisOptions, FloatArray, Scan
 from app.core.optics.scanfile import MINIMUM_ROWS, Columns
 from app.core.optics.units import AXIS_UNITS, FREQUENCY_HZ, LENGTH_M, TIME_S
@@ -40,23 +41,35 @@ def build_scan(columns: Columns, options: AxisOptions) -> Scan:
     unit = _axis_unit(columns, ix, options)
     y, decibels = _linear(columns, iy, y, options)
     _check_varies(columns.names[ix], x, "axis")
+    parts = sweeps(x)
+    scans = [_one_sweep(columns, ix, iy, x[run], y[run], unit, decibels, options) for run in parts]
+    if len(scans) == 1:
+        return scans[0]
+    turned = f"{len(scans)} sweeps, split where the axis turns; the first is fitted, the others compared with it"
+    return replace(scans[0], notes=(*scans[0].notes, turned), others=tuple(scans[1:]))
+
+
+def _one_sweep(
+    columns: Columns,
+    ix: int,
+    iy: int,
+    x: FloatArray,
+    y: FloatArray,
+    unit: str,
+    decibels: Literal["", "stated", "assumed"],
+    options: AxisOptions,
+) -> Scan:
     detuning = _detuning(x, unit, options)
     mhz = detuning.mhz
     keep = _in_window(x, unit, options)
     mhz, y = mhz[keep], y[keep]
     _check_varies(columns.names[iy], y, "signal")
     order = np.argsort(mhz, kind="stable")
+    rate = options.tuning_mhz_per_s if unit in TIME_S else None
     return Scan(
         detuning_mhz=np.ascontiguousarray(mhz[order]),
         signal=np.ascontiguousarray(y[order]),
-        axis=Axis(
-            detuning.basis,
-            unit,
-            detuning.absolute,
-            detuning.reference_thz,
-            options.rel_sigma,
-            options.tuning_mhz_per_s if unit in TIME_S else None,
-        ),
+        axis=Axis(detuning.basis, unit, detuning.absolute, detuning.reference_thz, options.rel_sigma, rate),
         x_name=columns.names[ix],
         y_name=columns.names[iy],
         notes=(columns.in_words(),),

@@ -80,7 +80,7 @@ def _fit_group(
     other = main.second if second is main else second.centre
     noise = max(sample_noise(y), 1e-9 * float(np.ptp(y)))
     dip = Dip(main.centre, main.width, main.depth * level, main.snr, other, level, noise)
-    one = analyse(replace(scan, detuning_mhz=x[part], signal=y), options, dip)
+    one = analyse(replace(scan, detuning_mhz=x[part], signal=y, others=()), options, dip)
     return one if isinstance(one, Analysis) else None
 
 

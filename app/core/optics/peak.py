@@ -14,7 +14,7 @@ _MUCH = 8.0
 
 def mirrored(scan: Scan) -> Scan:
     """`scan` with its signal s turned into c - s."""
-    return replace(scan, signal=_turn(scan) - scan.signal)
+    return replace(scan, signal=_turn(scan) - scan.signal, others=tuple(mirrored(other) for other in scan.others))
 
 
 def _turn(scan: Scan) -> float:

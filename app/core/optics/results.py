@@ -97,6 +97,8 @@ class Scan:
     notes: tuple[str, ...] = ()
     decibels: Literal["", "stated", "assumed"] = ""
     """Whether the signal was made linear from decibels, and on whose word."""
+    others: tuple[Scan, ...] = ()
+    """Further sweeps of the same record, where its axis turns."""
 
     def __post_init__(self) -> None:
         x, y = self.detuning_mhz, self.signal
