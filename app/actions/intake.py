@@ -119,7 +119,7 @@ def plan_intake(
 
 
 def _matched(source: Source, pattern: NamePattern | None, facts: IntakeFacts, sweep: Sweep) -> Row:
-    said: dict[str, Any] = {"device": None, "mode": None, "wavelength_nm": None, "power_uw": None}
+    said: dict[str, Any] = {"device": None, "mode": None, "wavelength_nm": None, "power_uw": None, "position_um": None}
     if pattern is not None:
         named = read_name(pattern, source.name, facts.devices)
         if isinstance(named, str):
@@ -135,6 +135,8 @@ def _matched(source: Source, pattern: NamePattern | None, facts: IntakeFacts, sw
         common["input_power_uw"] = said["power_uw"]
     if common.get("done_at") is None:
         common["done_at"] = source.landed
+    if said["position_um"] is not None:
+        common["taper_position_um"] = said["position_um"]
     mode = said["mode"] or sweep.mode
     try:
         data = ScanIn(

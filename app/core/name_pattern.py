@@ -11,13 +11,14 @@ PLACEHOLDERS = {
     "mode": "the mode's name",
     "wavelength_nm": "a number: vacuum wavelength in nm at the axis' zero",
     "power_uw": "a number: input power at the taper in µW",
+    "position_um": "a number: position of the taper in µm",
     "any": "anything, left unread",
 }
 DEFAULT = "{device}{any}"
 LONGEST = 200
-_NUMBERS = frozenset({"wavelength_nm", "power_uw"})
+_NUMBERS = {"wavelength_nm": "wavelength", "power_uw": "power", "position_um": "position"}
 _PART = re.compile(r"\{([^{}]*)\}")
-_NUMBER = re.compile(r"[0-9]{1,9}([.,p][0-9]{1,9})?")
+_NUMBER = re.compile(r"-?[0-9]{1,9}([.,p][0-9]{1,9})?")
 
 
 class BadPattern(ValueError):  # noqa: N818  says what was found
@@ -32,6 +33,7 @@ class Named:
     mode: str | None = None
     wavelength_nm: float | None = None
     power_uw: float | None = None
+    position_um: float | None = None
 
 
 @dataclass(frozen=True)
@@ -139,13 +141,14 @@ def _code_ends(folded: str, at: int) -> Iterator[int]:
 
 def _named(values: dict[str, str], codes: dict[str, str], name: str) -> Named | str:
     numbers: dict[str, float] = {}
-    for key in _NUMBERS & values.keys():
+    for key in _NUMBERS.keys() & values.keys():
         typed = values[key].strip()
-        if not _NUMBER.fullmatch(typed) or not float(typed.replace(",", ".").replace("p", ".")) > 0:
-            return f"“{typed}” in “{name}” is no {'wavelength' if key == 'wavelength_nm' else 'power'}."
-        numbers[key] = float(typed.replace(",", ".").replace("p", "."))
+        value = float(typed.replace(",", ".").replace("p", ".")) if _NUMBER.fullmatch(typed) else None
+        if value is None or (value <= 0 and key != "position_um"):
+            return f"“{typed}” in “{name}” is no {_NUMBERS[key]}."
+        numbers[key] = value
     mode = " ".join(values["mode"].split()) if "mode" in values else None
     if mode == "":
         return f"No mode is named in “{name}”."
     device = codes[values["device"].casefold()] if "device" in values else None
-    return Named(device, mode, numbers.get("wavelength_nm"), numbers.get("power_uw"))
+    return Named(device, mode, numbers.get("wavelength_nm"), numbers.get("power_uw"), numbers.get("position_um"))

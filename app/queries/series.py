@@ -58,6 +58,7 @@ class ModeScan:
     balance: float
     balance_sigma: float
     signed: bool
+    read_over: bool
     q: float | None
     q_low: float | None
     q_high: float | None
@@ -157,7 +158,9 @@ def mode_facts(session: Session, device_code: str, label: str) -> ModeFacts | No
     scans, since = _scans(session, resonance, device)
     missing: dict[str, str] = {}
     rel = max((each.axis_sigma for each in scans), default=0.0)
-    group, at = _alike(scans)
+    coupling = _tried("coupling", missing, lambda: coupling_series(_coupling_points(scans)))
+    believed = _believed(scans, coupling)
+    group, at = _alike(believed)
     q_now = next((each.q for each in reversed(scans) if each.q), None)
     nm = scans[-1].wavelength_nm if scans else None
     return ModeFacts(
@@ -170,10 +173,10 @@ def mode_facts(session: Session, device_code: str, label: str) -> ModeFacts | No
         scans=scans,
         days_since=since,
         power=_tried("power", missing, lambda: power_series(_power_points(scans))),
-        coupling=_tried("coupling", missing, lambda: coupling_series(_coupling_points(scans))),
+        coupling=coupling,
         repeated=_tried("repeats", missing, lambda: repeats(*_logs(group))),
         repeats_at=at,
-        ageing=_tried("ageing", missing, lambda: ageing([s.days for s in _with_log(scans)], *_logs(scans))),
+        ageing=_tried("ageing", missing, lambda: ageing([s.days for s in _with_log(believed)], *_logs(believed))),
         missing=missing,
         rel_axis=rel,
         ring_downs=ring_downs(session, resonance.id),
@@ -256,6 +259,7 @@ def _mode_scan(fit: ResonanceFit, scan: Scan, who: str | None, begin: datetime) 
         balance=balance,
         balance_sigma=balance_sigma,
         signed=signed,
+        read_over=result["regime"]["reading"] == "over",
         q=fit.q_intrinsic,
         q_low=low,
         q_high=high,
@@ -291,13 +295,30 @@ def _power_points(scans: Sequence[ModeScan]) -> list[Point]:
 def _coupling_points(scans: Sequence[ModeScan]) -> list[CouplingPoint]:
     points = [
         CouplingPoint(s.width_mhz, s.width_sigma, s.balance, s.balance_sigma, s.signed)
-        for s in scans
-        if s.width_sigma and s.balance_sigma > 0
+        for s in _with_width(scans)
+        if s.width_sigma
     ]
-    widths = [point.width_mhz for point in points]
-    if len(points) >= 3 and max(widths) < 1.05 * min(widths):
-        raise TooLittleError("All scans are coupled alike; move the taper between scans to tell the coupling.")
+    if len(points) >= 3 and len({s.position_um for s in _with_width(scans)}) < 2:
+        raise TooLittleError("No two scans note the taper at different positions: move it, and note where it is.")
     return points
+
+
+def _believed(scans: Sequence[ModeScan], coupling: CouplingSeries | None) -> list[ModeScan]:
+    """Scans whose Q is no lower bound and not read the other way than the coupling series settled."""
+    used = _with_width(scans)
+    over = set()
+    if coupling is not None and coupling.settled:
+        over = {
+            scan.scan_id
+            for scan, reading in zip(used, coupling.readings, strict=True)
+            if reading == "over" and not scan.signed and not scan.read_over
+        }
+    return [scan for scan in scans if scan.grade in ("A", "B") and scan.scan_id not in over]
+
+
+def _with_width(scans: Sequence[ModeScan]) -> list[ModeScan]:
+    """Scans of a coupling series: only a taper that was moved tells coupling from a mode that changed."""
+    return [s for s in scans if s.width_sigma and s.balance_sigma > 0 and s.position_um is not None]
 
 
 def _with_log(scans: Sequence[ModeScan]) -> list[ModeScan]:

@@ -22,6 +22,7 @@ CODES = ("W001-1-0101", "W001-1-0102", "W001-1-01", "F031-05")
             "scan_F031-05_1550,12nm_3p5uW.csv",
             Named("F031-05", None, 1550.12, 3.5),
         ),
+        ("{device}_{position_um}um.csv", "F031-05_-0.25um.csv", Named("F031-05", position_um=-0.25)),
         ("{any}_{device}", "new3_F031-05", Named("F031-05")),
     ],
 )

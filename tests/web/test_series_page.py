@@ -72,7 +72,12 @@ def test_a_power_series_gives_the_cold_width(lab: TestClient, database: Database
 def test_a_coupling_series_settles_the_coupling(lab: TestClient, database: Database, settings: Settings) -> None:
     """One mode of 1.6 MHz at five couplings, under and over: the readings are right and Q is that of 1.6 MHz."""
     for i, coupling in enumerate((0.2, 0.5, 0.9, 3.0, 5.0)):
-        keep(database, settings, Made(coupling_mhz=coupling, seed=i + 1, half_span_mhz=60, points=1601))
+        keep(
+            database,
+            settings,
+            Made(coupling_mhz=coupling, seed=i + 1, half_span_mhz=60, points=1601),
+            taper_position_um=i,
+        )
     with database.reading() as session:
         facts = mode_facts(session, CODE, "TE1")
     assert facts.coupling.settled
@@ -179,3 +184,12 @@ def test_a_ring_down_kept_by_mistake_can_be_taken_back(lab: TestClient, database
 def test_a_mode_that_is_none_is_told(lab: TestClient) -> None:
     """A page, not an error."""
     assert lab.get(f"/devices/{CODE}/resonances/TE9").status_code == 404
+
+
+def test_scans_of_one_minute_say_nothing_of_ageing(lab: TestClient, database: Database, settings: Settings) -> None:
+    """However their Q differ: the page says that it is too soon, and takes their mean."""
+    for i in range(3):
+        keep(database, settings, Made(intrinsic_mhz=1.6 + 0.3 * i, seed=i + 1), days=1 + i * 1e-5)
+    page = shown(lab)
+    assert "too soon to tell ageing" in page
+    assert "Mean of log Q over 3 scans alike" in page

@@ -20,6 +20,7 @@ LEVEL = 0.95
 FEWEST = 3
 """Points of a line: fewer leave nothing to check it by."""
 FEWEST_FOR_SCATTER = 5
+LEAST_DAYS = 7.0
 LEAST_SPAN = 1.5
 """Highest over lowest input power, below which nothing is extrapolated."""
 DECISIVE_CHI2 = 10.0
@@ -137,7 +138,8 @@ class CouplingPoint:
 class CouplingSeries:
     """Intrinsic width at zero coupling; `readings` scan by scan in the order given.
 
-    `settled` where every other assignment is worse by `delta_chi2` above 10. `parasitic` is how much the taper adds
+    `settled` where every other assignment is worse by `delta_chi2` above 10, in units of the best one's chi2/dof where
+    that exceeds 1. `parasitic` is how much the taper adds
     to the intrinsic loss for each unit of coupling (0: ideal).
     """
 
@@ -155,7 +157,9 @@ def coupling_series(points: Sequence[CouplingPoint]) -> CouplingSeries:
     With u = +balance under and -balance over coupling, kappa_ex = kappa (1 - u)/2 and
     kappa = kappa_0 + (1 + p) kappa_ex: a straight line over kappa_ex whose value at zero is kappa_0. The wider scans
     are the more strongly coupled ones, so the sign changes at most once in the order of width: of these n + 1
-    assignments the one with the least chi2 for a common kappa_0 is taken. Raises TooLittleError under 3 scans.
+    assignments the one with the least chi2 for a common kappa_0 is taken. Only the coupling may have changed between
+    the scans: a mode that aged at one gap looks like this series with the two rates exchanged. Raises TooLittleError
+    under 3 scans.
     Source: Gorodetsky and Ilchenko, JOSA B 16, 147 (1999), formulas from memory.
     """
     if len(points) < FEWEST:
@@ -166,7 +170,8 @@ def coupling_series(points: Sequence[CouplingPoint]) -> CouplingSeries:
         ((_common_chi2(points, signs), signs) for signs in _assignments(points, order)), key=lambda pair: pair[0]
     )
     best, signs = tried[0]
-    delta = tried[1][0] - best if len(tried) > 1 else math.inf
+    # Where even the best assignment leaves more than noise, the scans differ in more than their coupling.
+    delta = (tried[1][0] - best) / max(1.0, best / (len(points) - 1)) if len(tried) > 1 else math.inf
     signed = signs * np.array([abs(p.balance) for p in points])
     intrinsic, parasitic, scatter = _extrapolate(points, signed)
     readings: tuple[Literal["under", "over"], ...] = tuple("under" if sign > 0 else "over" for sign in signs)
@@ -272,14 +277,19 @@ class Ageing:
 
 
 def ageing(days: Sequence[float], q: Sequence[float], relative_sigma: Sequence[float]) -> Ageing:
-    """ln Q = a + b days, weighted with scatter as in `line`; days (n,) since the reflow, q (n,) above zero."""
+    """ln Q = a + b days, weighted with scatter as in `line`; days (n,) since the reflow, q (n,) above zero.
+
+    Raises TooLittleError where the scans lie within a week.
+    """
+    if len(days) >= FEWEST and max(days) - min(days) < LEAST_DAYS:
+        raise TooLittleError(f"The scans lie within {LEAST_DAYS:g} days: too soon to tell ageing.")
     drawn = line([Point(d, math.log(each), s) for d, each, s in zip(days, q, relative_sigma, strict=True)])
     start, slope = drawn.at_zero, drawn.slope
     value = math.exp(start.value)
-    change = [None if end is None else math.expm1(30 * end) for end in (slope.low, slope.high)]
+    change = [None if end is None else math.expm1(min(30 * end, 50.0)) for end in (slope.low, slope.high)]
     return Ageing(
         Measured(value, value * (start.sigma or 0.0), _exp(start.low), _exp(start.high)),
-        Measured(math.expm1(30 * slope.value), 30 * (slope.sigma or 0.0), change[0], change[1]),
+        Measured(math.expm1(min(30 * slope.value, 50.0)), 30 * (slope.sigma or 0.0), change[0], change[1]),
         drawn.scatter,
         drawn,
     )

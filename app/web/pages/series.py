@@ -112,7 +112,7 @@ def size_says(size: SizeFacts) -> str:
     across = "" if size.diameter_um is None else f" of {size.diameter_um:.3g} µm"
     how = "" if size.diameter_um is None or size.measured else " (as drawn, not measured)"
     each = "; ".join(f"{limit.name.lower()} {q_text(limit.q, decimals=0)} ({limit.source})" for limit in size.limits)
-    fine = f" Finesse {size.finesse:.2g}." if size.finesse else ""
+    fine = f" Finesse {q_text(size.finesse, decimals=1)}." if size.finesse else ""
     return f"A silica resonator{across}{how} is allowed, each cause by itself: {each}.{fine}"
 
 
@@ -170,7 +170,7 @@ def _coupling(facts: ModeFacts, theme: str) -> Told:
     taper = ""
     if series.parasitic is not None and series.parasitic.low is not None and series.parasitic.low > 0:
         taper = f" The taper adds loss, {series.parasitic.value:.2g} of each unit of coupling."
-    used = [s for s in facts.scans if s.width_sigma and s.balance_sigma > 0]
+    used = [s for s in facts.scans if s.width_sigma and s.balance_sigma > 0 and s.position_um is not None]
     signs = [1 if reading == "under" else -1 for reading in series.readings]
     points = [
         (s.width_mhz * (1 - sign * abs(s.balance)) / 2, s.width_mhz, s.width_sigma or 0.0)

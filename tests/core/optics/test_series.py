@@ -117,6 +117,13 @@ def test_weakly_coupled_scans_of_one_gap_settle_nothing():
     assert not coupling_series(coupled(1.0, [0.3, 0.3, 0.3])).settled
 
 
+def test_scans_that_differ_in_more_than_coupling_settle_nothing():
+    """Widths and floors drawn at random fit no common intrinsic width well enough to settle anything."""
+    rng = np.random.default_rng(8)
+    points = [CouplingPoint(rng.uniform(1, 3), 0.01, rng.uniform(0.1, 0.9), 0.01) for _ in range(8)]
+    assert not coupling_series(points).settled
+
+
 def test_the_intrinsic_width_lies_in_its_interval_as_often_as_stated():
     """Six gaps, 1 % on width and on balance: 93 to 98 % of intervals hold the truth, and the regime is right."""
     rng = np.random.default_rng(3)
