@@ -87,8 +87,7 @@ _ADVICE = {
     "no_tuning_rate": "An axis in time or volts needs the tuning rate that makes it a frequency.",
     "no_wavelength": "This axis is relative: give the vacuum wavelength at its zero.",
     "wrong_wavelength": "Silica guides light from 200 to 4000 nm: this wavelength lies outside.",
-    "decibels": "The signal is in decibels, or looks so, and these are not read yet: keep linear power or volts, "
-    "or say that it is linear.",
+    "decibels": "The signal runs to values that are no decibels: say that it is linear.",
 }
 """The same in the words of a form; the command line names its own options."""
 

@@ -14,6 +14,7 @@ from app.core.optics.guess import Dip, find_dip, find_excursion, means, median, 
 from app.core.optics.peak import as_peak, mirrored, turned_back
 from app.core.optics.ramps import compared
 from app.core.optics.results import Analysis, FitOptions, FloatArray, NoFit, Scan
+from app.core.optics.ripple import Ripple, find_ripple, suspected
 
 WINDOW_EXTENTS = 25.0
 """Half the window kept of a long scan, in extents (width + splitting) of the resonance."""
@@ -50,10 +51,11 @@ def analyse(scan: Scan, options: FitOptions | None = None, dip: Dip | None = Non
     done = _rounds(x, y, dip, options)
     if done is None:
         return NoFit("too_few_points", "Too few samples lie around the dip for a fit.")
+    done, ripple, bias = _without_ripple(done, x, y, options)
     refusal = done.refusal or _refused(done, (float(x[0]), float(x[-1])))
     if refusal is not None:
         return replace(refusal, text=no_dip_text(x, y)) if refusal.code == "no_resonance" else refusal
-    one = assemble(scan, options, done)
+    one = assemble(scan, options, done, ripple, bias)
     if not scan.others:
         return one
     again = [analyse(other, options) for other in scan.others]
@@ -90,6 +92,26 @@ def _settled(
             break
         window = wanted
     return done, dip, walls
+
+
+def _without_ripple(
+    done: Round, x: FloatArray, y: FloatArray, options: FitOptions
+) -> tuple[Round, Ripple | None, float]:
+    """The fit again with the background's ripple taken out, where that leaves much less; the bias it had."""
+    if not suspected(done):
+        return done, None, 0.0
+    part = slice(*np.searchsorted(x, [done.x[0], np.nextafter(done.x[-1], np.inf)]))
+    ripple = find_ripple(done, y[part])
+    if ripple is None or not 1e-4 < ripple.amplitude < 0.7:
+        return done, None, 0.0
+    again = y[part] / ripple.factor(x[part])
+    dip = _dip_of(done, Dip(0.0, 1.0, float(done.choice.fitted.p[2]) * done.scale.level, 10.0, None))
+    found = find_dip(x[part], again) or dip
+    better = fit_window(x[part], again, found, options, len(x))
+    if better.refusal is not None or better.level_variance > 0.8 * done.level_variance:
+        return done, None, 0.0
+    before, after = (r.scale.width_mhz * float(r.choice.fitted.p[1]) for r in (done, better))
+    return better, ripple, 100.0 * (before / after - 1.0)
 
 
 _BELOW_DARK = "The dip reaches below no light at all: give the detector's level without light."

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -30,6 +30,7 @@ from app.core.optics.widths import Widths, single_widths, split_widths
 
 if TYPE_CHECKING:
     from app.core.optics.decide import Round
+    from app.core.optics.ripple import Ripple
 
 
 @dataclass(frozen=True)
@@ -43,8 +44,10 @@ class Scale:
     high_mhz: float
 
 
-def assemble(scan: Scan, options: FitOptions, done: Round) -> Analysis:
-    """Everything reported of the shape chosen for the window `done`."""
+def assemble(
+    scan: Scan, options: FitOptions, done: Round, ripple: Ripple | None = None, ripple_bias: float = 0.0
+) -> Analysis:
+    """Everything reported of the shape chosen for the window `done`, whose light rippled by `ripple`."""
     scale, choice, noise, detuning_mhz = done.scale, done.choice, done.noise, done.x
     fitted, split = choice.fitted, choice.fitted.split
     laser = (options.laser_mhz or 0.0) / scale.width_mhz
@@ -81,14 +84,23 @@ def assemble(scan: Scan, options: FitOptions, done: Round) -> Analysis:
         contrast=widths.contrast.measured(),
         evidence=Evidence(choice.delta_bic, evidence.in_words(choice.delta_bic)),
         checks=checks(
-            facts_of(scan, options, done, widths, contradicted=contradicted, points_per_width=points_per_width)
+            facts_of(
+                scan,
+                options,
+                done,
+                widths,
+                contradicted=contradicted,
+                points_per_width=points_per_width,
+                ripple=ripple,
+                ripple_bias=ripple_bias,
+            )
         ),
         quality=Quality(
             noise=float(np.sqrt(noise.variance)) / float(_baseline_at(fitted)),
             reduced_chi2=noise.reduced_chi2,
             points_per_linewidth=points_per_width,
         ),
-        stored=_stored(scan, options, scale, fitted, noise),
+        stored=_stored(scan, options, scale, fitted, noise, ripple),
         window_mhz=(float(detuning_mhz[0]), float(detuning_mhz[-1])),
         effective_points=noise.effective,
         notes=scan.notes,
@@ -148,7 +160,9 @@ def _points_per_width(detuning_mhz: FloatArray, widths: Widths, narrowest: float
     return float(inside) * narrowest / max(high - low, 1e-300)
 
 
-def _stored(scan: Scan, options: FitOptions, scale: Scale, fitted: Fitted, noise: Noise) -> StoredShape:
+def _stored(
+    scan: Scan, options: FitOptions, scale: Scale, fitted: Fitted, noise: Noise, ripple: Ripple | None
+) -> StoredShape:
     by, level = scale.width_mhz, scale.level
     single = not fitted.split
     factor = np.array([by, by, 1.0] if single else [by, by, 1.0, by * by, by * by])
@@ -159,6 +173,7 @@ def _stored(scan: Scan, options: FitOptions, scale: Scale, fitted: Fitted, noise
     cov = covariance(fitted, noise.independent_variance)
     kept = [*range(count), *range(len(cov) - 3, len(cov))]
     cov = cov[np.ix_(kept, kept)] * np.outer(full, full)
+    rippled = {} if ripple is None else {f"ripple_{key}": value for key, value in asdict(ripple).items()}
     odd = {fitted.kind: float(fitted.p[3])} if single and fitted.kind != "single" else {}
     return StoredShape(
         shape="single" if single else "split",
@@ -172,6 +187,7 @@ def _stored(scan: Scan, options: FitOptions, scale: Scale, fitted: Fitted, noise
             "half_mhz": 0.5 * (scale.high_mhz - scale.low_mhz),
             "dark": options.dark,
             **odd,
+            **rippled,
         },
         reference_thz=scan.axis.reference_thz,
     )

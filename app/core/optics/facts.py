@@ -15,13 +15,22 @@ from app.core.optics.widths import Widths
 
 if TYPE_CHECKING:
     from app.core.optics.decide import Round
+    from app.core.optics.ripple import Ripple
 
 _SEEN = 25.0
 """Cost in chi^2 of what would surely have been seen."""
 
 
 def facts_of(
-    scan: Scan, options: FitOptions, done: Round, widths: Widths, *, contradicted: str | None, points_per_width: float
+    scan: Scan,
+    options: FitOptions,
+    done: Round,
+    widths: Widths,
+    *,
+    contradicted: str | None,
+    points_per_width: float,
+    ripple: Ripple | None = None,
+    ripple_bias: float = 0.0,
 ) -> Facts:
     """Every figure the checks go by; `widths` in MHz, `done` the window as fitted."""
     fitted = done.choice.fitted
@@ -54,8 +63,8 @@ def facts_of(
         laser_bias=None if laser is None else 100.0 * laser / width,
         dark_given=options.dark_given or options.dark != 0.0,
         dark_effect=_dark_effect(widths),
-        ripple=0.0,
-        ripple_bias=0.0,
+        ripple=0.0 if ripple is None else ripple.amplitude,
+        ripple_bias=ripple_bias,
         overlap=_overlap(done),
         db=scan.decibels,
         coarse=step > 0,

@@ -169,6 +169,10 @@ def baseline(stored: StoredShape, detuning_mhz: FloatArray) -> FloatArray:
     u = (np.asarray(detuning_mhz, dtype=float) - stored.constants["middle_mhz"]) / stored.constants["half_mhz"]
     level, slope, curvature = stored.parameters[-3:]
     light = np.asarray(level + u * (slope + u * curvature))
+    if "ripple_period_mhz" in stored.constants:
+        r = stored.constants
+        phase = (np.asarray(detuning_mhz) - r["ripple_middle_mhz"]) * (2.0 * np.pi / r["ripple_period_mhz"])
+        light = light * (1.0 + r["ripple_cosine"] * np.cos(phase) + r["ripple_sine"] * np.sin(phase))
     return stored.constants["turn"] - light if "turn" in stored.constants else light
 
 

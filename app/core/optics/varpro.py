@@ -76,14 +76,15 @@ def evaluate(shape: Shape, samples: Samples, p: FloatArray, b: FloatArray) -> Po
     """
     t, dt = shape.model(p, samples.z)
     k, size, n = dt.shape
-    columns = np.empty((k, size + 4, n))
+    m = len(samples.u_scaled)
+    columns = np.empty((k, size + m + 1, n))
     light = b @ samples.u_scaled
-    np.multiply(t[:, None, :], samples.u_scaled, out=columns[:, :3])
-    np.subtract(samples.y_scaled, t * light, out=columns[:, 3])
-    np.multiply(dt, light[:, None, :], out=columns[:, 4:])
+    np.multiply(t[:, None, :], samples.u_scaled, out=columns[:, :m])
+    np.subtract(samples.y_scaled, t * light, out=columns[:, m])
+    np.multiply(dt, light[:, None, :], out=columns[:, m + 1 :])
     gram = columns @ columns.transpose(0, 2, 1)
-    x = np.linalg.solve(gram[:, :3, :3], gram[:, :3, 3:])
-    rest = gram[:, 3:, 3:] - gram[:, 3:, :3] @ x
+    x = np.linalg.solve(gram[:, :m, :m], gram[:, :m, m:])
+    rest = gram[:, m:, m:] - gram[:, m:, :m] @ x
     return Point(p, rest[:, 0, 0], rest[:, 1:, 0], rest[:, 1:, 1:], b + x[:, :, 0])
 
 
