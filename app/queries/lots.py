@@ -7,13 +7,17 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import Select, false, or_, select
 from sqlalchemy.orm import Session
 
 from app.core.planned import setting_text
 from app.core.properties import LOT_PROPERTIES
+from app.core.step import StepKind
+from app.core.step_catalogue import PIECE_STEPS
 from app.core.vocab import LOT_KINDS
+from app.db.models.events import EventPiece
 from app.db.models.material import Lot, Piece
+from app.db.models.steps import STEP_CLASSES
 
 
 @dataclass(frozen=True)
@@ -35,7 +39,7 @@ class LotFacts:
     note: str
     version: int
     pieces: tuple[tuple[str, str], ...] = ()
-    """(kind, code) of pieces that came from it."""
+    """(kind, code) of pieces that came from it, or that a step was done on with it."""
 
 
 def lot_list(session: Session, now: datetime) -> list[LotFacts]:
@@ -58,8 +62,17 @@ def lot_facts(session: Session, code: str, now: datetime) -> LotFacts | None:
     lot = session.scalar(select(Lot).where(Lot.code_key == code.casefold()))
     if lot is None:
         return None
-    pieces = session.execute(select(Piece.kind, Piece.code).where(Piece.lot_id == lot.id).order_by(Piece.code_key))
+    named = [Piece.lot_id == lot.id, *(Piece.id.in_(_used_in(step, lot)) for step in PIECE_STEPS.values())]
+    pieces = session.execute(select(Piece.kind, Piece.code).where(or_(*named)).order_by(Piece.code_key))
     return _facts(lot, now, tuple((kind, piece) for kind, piece in pieces))
+
+
+def _used_in(step: StepKind, lot: Lot) -> Select[int]:
+    """Ids of pieces on which a step of this kind was done with the lot: a bottle of resist, a bath."""
+    made = STEP_CLASSES[step.name]
+    used = [getattr(made, each.name) == lot.id for each in step.settings if each.kind == "lot"]
+    done = select(EventPiece.piece_id).join(made, made.id == EventPiece.event_id)
+    return done.where(made.voided_at.is_(None), or_(false(), *used))
 
 
 def _facts(lot: Lot, now: datetime, pieces: tuple[tuple[str, str], ...] = ()) -> LotFacts:

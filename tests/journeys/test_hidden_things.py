@@ -100,6 +100,9 @@ def test_the_bath_that_aged(reader: Reader) -> None:
     assert "oxide not clear" in told
     assert "the bath is getting old" in told
     assert re.search(r"Etch time 1 630 s departs from the recipe's 1 200 s", told)
+    reader.open("/lab/lots/BATH-1")
+    assert {"/wafers/W001", "/wafers/W006"} <= set(reader.leads_to("/wafers/"))
+    assert "/wafers/W007" not in reader.leads_to("/wafers/")
     reader.open("/recipes?kind=microtoroid&by=oxide_etch_bath_lot_id&by=oxide_etch_etch_s")
     times: dict[str, list[float]] = {}
     for row in reader.table("/recipes.csv"):
