@@ -69,7 +69,7 @@ def _rounds(x: FloatArray, y: FloatArray, dip: Dip, options: FitOptions) -> Roun
     done, found, walls = _settled(x, y, dip, options, WINDOW_EXTENTS, (float(x[0]), float(x[-1])))
     if done is not None and done.noise.reduced_chi2 > 1.5:
         near, _, _ = _settled(x, y, found, options, NEAR_EXTENTS, walls)
-        like = near is not None and near.choice.fitted.split == done.choice.fitted.split
+        like = near is not None and near.choice.fitted.split >= done.choice.fitted.split
         if near is not None and like and near.level_variance < 0.7 * done.level_variance:
             return near
     return done

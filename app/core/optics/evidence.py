@@ -109,6 +109,8 @@ def _widths_as_evident(common: Fitted | None, unequal: Fitted | None, noise: Noi
         common = None
     if unequal is None or not acceptable(unequal):
         return common
+    if common is not None and unequal.rss > common.rss:
+        return common
     if resolved(unequal) and (common is None or resolved(common)):
         return unequal
     if common is None:

@@ -20,7 +20,6 @@ NARROWEST = 1e-4  # of the start width
 _WORTH = 4.0  # chi^2 a pair must gain on the single dip before its widths are freed
 _HOPELESS = 1e3  # chi^2 by which a regime loses beyond appeal
 _LAST_STEP = 0.05  # in sigma: of a step so short about its square is left
-_GOOD = 1.5  # variance over that of the noise below which two dips seen apart need no other start
 _SINGLE_FREE = np.array([True, True, True])
 _COMMON_FREE = np.array([True, True, True, True, False])
 _UNEQUAL_FREE = np.array([True, True, True, True, True])
@@ -220,6 +219,12 @@ def _two_seen(samples: Samples, dip: Dip, second: float) -> Candidates:
     under, over_, unequal_under, unequal_over, *ones = _fit_rows(
         samples, rows, 12, _LAST_STEP, max(_HOPELESS, 10.0 * len(samples.z)), 1
     )
+    # Free widths can lose their way where common ones do not.
+    lost = [c for c, u in ((under, unequal_under), (over_, unequal_over)) if u.rss > c.rss < np.inf]
+    if lost and under.rss <= over_.rss and lost[0] is under:
+        (unequal_under,) = _fit_rows(samples, [_Row("under", "unequal", under.p)], 20, _LAST_STEP)
+    elif lost and over_.rss < under.rss and lost[-1] is over_:
+        (unequal_over,) = _fit_rows(samples, [_Row("over", "unequal", over_.p)], 20, _LAST_STEP)
     one = _as_single(min(ones, key=lambda f: f.rss))
     return Candidates(samples, flat_rss(samples), one, *_kept(under, over_, unequal_under, unequal_over))
 
@@ -315,11 +320,16 @@ def fit_all(z: FloatArray, y: FloatArray, dip: Dip, noise: float) -> Candidates:
     if dip.second is not None:
         found = _two_seen(samples, dip, dip.second)
         split = min((f for f in (found.under, found.over) if f is not None), key=lambda f: f.rss, default=None)
-        if split is not None and split.rss < _GOOD * noise * noise * len(samples.z):
+        if split is not None and split.rss < _good(len(samples.z)) * noise * noise * len(samples.z):
             return _on_finer(found, z, y, centres, dip.width)
     one = fit_single(samples, dip)
     found = _none_seen(samples, dip, refined(one, samples))
     return _on_finer(found, z, y, centres, dip.width)
+
+
+def _good(points: int) -> float:
+    """Variance over that of the noise, below which two dips seen apart need no other start."""
+    return 1.1 + 2.0 * float(np.sqrt(2.0 / points))
 
 
 def _on_finer(found: Candidates, z: FloatArray, y: FloatArray, centres: FloatArray, width: float) -> Candidates:
