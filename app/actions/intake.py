@@ -283,7 +283,14 @@ def redo(work: tuple[FileStore, FitToRedo]) -> Redone:
         return Redone(todo, None, f"Its file cannot be read: {why}.")
     if isinstance(fitted.outcome, NoFit):
         return Redone(todo, None, f"No fit now: {fitted.outcome.text}")
-    return Redone(todo, PreparedScan(todo.sha256, fitted))
+    return Redone(todo, PreparedScan(todo.sha256, _without_samples(fitted)))
+
+
+def _without_samples(fitted: FittedFile) -> FittedFile:
+    """What a new row needs: a process hands back some hundred numbers and not the whole scan."""
+    columns = replace(fitted.columns, values=fitted.columns.values[:1].copy())
+    scan = replace(fitted.scan, detuning_mhz=fitted.scan.detuning_mhz[:1].copy(), signal=fitted.scan.signal[:1].copy())
+    return replace(fitted, columns=columns, scan=scan)
 
 
 def reading_again(todo: FitToRedo) -> ReadingIn:

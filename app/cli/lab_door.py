@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 import argparse
+import os
+import signal
+import sys
+import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import closing, contextmanager
 from typing import Any, TypeVar
@@ -12,6 +16,7 @@ from app.settings import Settings, read_settings
 T = TypeVar("T")
 U = TypeVar("U")
 MOST_WORKERS = 32
+_THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 
 
 class NoLabError(ValueError):
@@ -104,6 +109,38 @@ def in_processes(work: Callable[[T], U], each: Sequence[T], workers: int) -> Ite
     if count < 2:
         yield from map(work, each)
         return
-    with ProcessPoolExecutor(count, mp_context=get_context("spawn")) as pool:
+    with _one_thread_each(), ProcessPoolExecutor(count, get_context(_start()), _left_to_parent) as pool:
         results: Iterable[U] = pool.map(work, each, chunksize=max(1, min(8, len(each) // (4 * count))))
         yield from results
+
+
+def _start() -> str:
+    """Processes that are copies begin at once; where this one has threads, or the system cannot, they begin anew."""
+    alone = sys.platform == "linux" and sys.version_info < (3, 12) and threading.active_count() == 1
+    return "fork" if alone else "spawn"
+
+
+def one_thread() -> None:
+    """Keep the linear algebra of this command to one thread; call it before numpy is there."""
+    for name in _THREADS:
+        os.environ.setdefault(name, "1")
+
+
+def _left_to_parent() -> None:
+    """A signal may reach every process of a terminal; only the one that saves says when to stop."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+
+@contextmanager
+def _one_thread_each() -> Iterator[None]:
+    """Each process has a core to itself: a linear algebra library that starts threads of its own gets in the way."""
+    before = {name: os.environ.get(name) for name in _THREADS}
+    os.environ.update(dict.fromkeys(_THREADS, "1"))
+    try:
+        yield
+    finally:
+        for name, value in before.items():
+            if value is None:
+                del os.environ[name]
+            else:
+                os.environ[name] = value

@@ -35,6 +35,7 @@ def add_parser(subparsers: Any) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Fit again; 1 where some could not be."""
+    lab_door.one_thread()
     try:
         settings = lab_door.settings_of(args)
         with lab_door.opened(settings) as database:
