@@ -9,7 +9,7 @@ from scipy.ndimage import correlate1d, gaussian_filter
 
 from app.core.imaging.rays import Bools, Floats, Picture
 
-MOST_POINTS, MOST_VOTERS = 3000, 900
+MOST_POINTS, MOST_VOTERS = 2400, 500
 SHARE_OF_TURN = 0.5
 """A ring is one whose edge is seen over at least half a turn."""
 _SECTORS = 48
@@ -43,8 +43,9 @@ class Points:
 def shrink(picture: Picture, by: int) -> Picture:
     """Means over squares of `by` pixels; what is left over at the right and below is cut off."""
     rows, columns = (n // by * by for n in picture.shape)
-    cut = picture[:rows, :columns].reshape(rows, columns // by, by)
-    return np.ascontiguousarray(cut.mean(axis=2).reshape(rows // by, by, -1).mean(axis=1))
+    # Rows first: whole rows are added at once, and little is left for the slow sums along them.
+    tall = picture[:rows].reshape(rows // by, by, -1).sum(axis=1)[:, :columns]
+    return np.asarray(tall.reshape(rows // by, columns // by, by).sum(axis=2) / np.float32(by * by), dtype=np.float32)
 
 
 def steep_points(small: Picture) -> Points:

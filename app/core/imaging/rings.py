@@ -13,11 +13,13 @@ from app.core.imaging.shape import Outline, outline, robust_waves, turn, waves
 SHRUNK_PX = 320
 """About how wide the picture is made to find rings roughly."""
 MOST_RINGS = 3
-MOST_RAYS, LEAST_RAYS, RAYS_PER_PX = 1440, 120, 1.25
+MOST_RAYS, LEAST_RAYS, RAYS_PER_PX = 1440, 120, 1.0
 FIRST_BLUR_PX = 2.5
 LEAST_SHARE = 0.5
 """At least this share of the rays must show the edge."""
 REACH_PX = 10.0
+BEND_CHI2 = 20.0
+"""χ² of eight parts exceeds this one time in a hundred."""
 _NEAR = 0.5
 
 
@@ -59,23 +61,25 @@ def fit_ring(picture: Picture, near: Seen, *, gap_px: float = 99.0, lost_px: flo
     `near.sign` 0 takes either direction. `gap_px` is the distance to the next ring, whose edge must stay out of sight.
     """
     rays = int(np.clip(2 * np.pi * near.radius * RAYS_PER_PX, LEAST_RAYS, MOST_RAYS))
-    start, sign = _start(picture, near, rays // 2, min(max(lost_px + 4, REACH_PX), _room(near, gap_px)))
+    start, sign = _start(
+        picture, near, max(rays // 4, LEAST_RAYS // 2), min(max(lost_px + 4, REACH_PX), _room(near, gap_px))
+    )
     if start is None:
         return None
     centre, coefficients = start
     blur = FIRST_BLUR_PX
     for last in (False, True):
-        most = (len(coefficients) - 1) // 2
-        shape = np.maximum(waves(rays, most) @ coefficients, 1.0)
-        half = int(min(4 * blur + 5, _room(near, gap_px), 24.0))
+        count = rays if last else max(rays // 3, LEAST_RAYS)
+        shape = np.maximum(waves(count, (len(coefficients) - 1) // 2) @ coefficients, 1.0)
+        half = int(min(4 * blur + 6, _room(near, gap_px), 28.0))
         offsets = np.arange(-half, half + 1.0)
-        profiles = along(picture, centre, turn(rays), shape, offsets)
+        profiles = along(picture, centre, turn(count), shape, offsets)
         whole: Bools = np.asarray(np.isfinite(profiles).all(axis=1))
-        if np.count_nonzero(whole) < LEAST_SHARE * rays:
+        if np.count_nonzero(whole) < LEAST_SHARE * count:
             return None
-        blur = blur_of(np.median(profiles[whole][:: 1 if last else 3], axis=0).astype(np.float64))
+        blur = blur_of(np.median(profiles[whole][:: 3 if last else 1], axis=0).astype(np.float64))
         shift, contrast, good = _shifts(profiles, whole, offsets, blur)
-        if np.count_nonzero(good) < LEAST_SHARE * rays or contrast * sign < 0:
+        if np.count_nonzero(good) < LEAST_SHARE * count or contrast * sign < 0:
             return None
         radii = shape + shift
         if not last:
@@ -109,21 +113,43 @@ def _start(
 def _shifts(profiles: Picture, whole: Bools, offsets: Floats, blur: float) -> tuple[Floats, float, Bools]:
     """(edge's distance on each ray, median step of brightness, which rays show the edge)."""
     design = edge_design(offsets, blur)
-    filled = np.where(whole[:, None], profiles, 0.0)
+    filled = np.where(whole[:, None], profiles, np.float32(0))
     coefficients = (filled @ np.linalg.pinv(design).T.astype(np.float32)).astype(np.float64)
-    step, bell = coefficients[:, 3], coefficients[:, 4]
+    edge = design
+    if not _bends(coefficients[:, 2], whole):
+        # A bend looks much like a shifted edge: fitted where there is none, it costs half the precision.
+        edge = np.delete(design, 2, axis=1)
+        coefficients = (filled @ np.linalg.pinv(edge).T.astype(np.float32)).astype(np.float64)
+    step, bell = coefficients[:, -2], coefficients[:, -1]
     contrast = float(np.median(step[whole]))
     if contrast == 0:
         return np.zeros(len(step)), 0.0, np.zeros(len(step), bool)
     # The step changes slowly round the ring, so its mean over neighbours keeps noise out of the ratio.
-    calm = _smooth(np.where(whole, np.clip(step / contrast, 0, 3), 1.0), 15)
+    calm = _calm(step / contrast, whole, 15)
     with np.errstate(divide="ignore", invalid="ignore"):
         shift = -bell / (contrast * np.maximum(calm, 0.2))
-    rest = filled - (coefficients @ design.T).astype(np.float32)
+    rest = filled - (coefficients @ edge.T).astype(np.float32)
     residual = np.sqrt(np.einsum("ij,ij->i", rest, rest) / len(offsets))
     limit = 4 * float(np.median(residual[whole])) + 1e-9 * abs(contrast)
     good = whole & (step / contrast > 0.25) & (np.abs(shift) < 2 * blur + 2) & (residual <= limit)
     return np.where(good, shift, 0.0), contrast, good
+
+
+def _bends(bend: Floats, whole: Bools) -> bool:
+    """Whether the background's bend stands out from its scatter in eighths of the turn (χ² beyond chance)."""
+    calm = np.where(whole, bend, float(np.median(bend[whole])))
+    middle = float(np.median(calm))
+    single = 1.4826 * float(np.median(np.abs(calm - middle)))
+    even = np.clip(calm, middle - 3 * single, middle + 3 * single)[: len(calm) // 8 * 8]
+    parts, spread = even.reshape(8, -1).mean(axis=1), single * np.sqrt(8 / len(calm))
+    return bool(np.sum(np.square(parts)) > BEND_CHI2 * max(spread, 1e-12) ** 2)
+
+
+def _calm(values: Floats, whole: Bools, half: int) -> Floats:
+    """Running means round the turn of what lies within four spreads of the middle, the rest cut to that."""
+    middle = float(np.median(values[whole]))
+    reach = 6 * float(np.median(np.abs(values[whole] - middle)))
+    return _smooth(np.where(whole, np.clip(values, middle - reach, middle + reach), middle), half)
 
 
 def _smooth(values: Floats, half: int) -> Floats:

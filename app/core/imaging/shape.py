@@ -14,7 +14,7 @@ UNDULATIONS = 15
 """Waves per turn kept in the roundness: the filter of 1–15 undulations per revolution of ISO 12181-2."""
 SECTORS = 24
 """Scatter is judged by means over sectors, so that noise alike on neighbouring rays is not counted as many readings."""
-MOST_TURNS = 8
+MOST_TURNS = 5
 _MAD = 1.4826
 
 
@@ -67,18 +67,24 @@ def robust_waves(radii: Floats, good: NDArray[np.bool_], most: int) -> tuple[Flo
     filled = np.where(good, radii, 0.0)
     coefficients: Floats = np.zeros(columns.shape[1])
     coefficients[0] = np.median(radii[good])
-    for _ in range(MOST_TURNS):
+    spread = 0.0
+    for go in range(MOST_TURNS):
         residual = filled - columns @ coefficients
-        spread = max(_MAD * float(np.median(np.abs(residual[good]))), 1e-6)
+        if go < 3:
+            spread = max(_MAD * float(np.median(np.abs(residual[good]))), 1e-6)
         u = residual / (4.685 * spread)
         weight = np.where(good & (np.abs(u) < 1), (1 - np.minimum(u * u, 1)) ** 2, 0.0)
-        weighed = columns * weight[:, None]
-        # The small ridge keeps waves quiet over gaps; a millionth of the weight moves nothing that was seen.
-        normal = weighed.T @ columns + 1e-6 * np.sum(weight) * np.eye(columns.shape[1])
-        last, coefficients = coefficients, np.asarray(np.linalg.solve(normal, weighed.T @ filled), dtype=np.float64)
-        if np.max(np.abs(coefficients - last)) < 2e-4:
+        last, coefficients = coefficients, _weighed(columns, filled, weight)
+        if np.max(np.abs(coefficients - last)) < 1e-3:
             break
     return coefficients, weight
+
+
+def _weighed(columns: Floats, values: Floats, weight: Floats) -> Floats:
+    """Weighted least squares; the small ridge keeps waves quiet over gaps and moves nothing that was seen."""
+    weighed = columns * weight[:, None]
+    normal = weighed.T @ columns + 1e-6 * np.sum(weight) * np.eye(columns.shape[1])
+    return np.asarray(np.linalg.solve(normal, weighed.T @ values), dtype=np.float64)
 
 
 def outline(centre: tuple[float, float], radii: Floats, good: NDArray[np.bool_]) -> tuple[Outline, float]:
@@ -95,7 +101,7 @@ def outline(centre: tuple[float, float], radii: Floats, good: NDArray[np.bool_])
     major, minor, angle = _ellipse(angles, centred, weight)
     residual = np.where(good, radii - waves(len(radii), 3) @ coefficients, 0.0)
     sigma = _sigma_of_mean(angles, residual, weight)
-    peak, peak_sigma = _roundness(centred, good, sigma)
+    peak, peak_sigma = _roundness(centred, weight, sigma)
     found = Outline(
         x=centre[0] + float(dx),
         y=centre[1] + float(dy),
@@ -135,9 +141,9 @@ def _sigma_of_mean(angles: Floats, residual: Floats, weight: Floats) -> float:
     return max(by_sector, single)
 
 
-def _roundness(centred: Floats, good: NDArray[np.bool_], sigma: float) -> tuple[float, float]:
+def _roundness(centred: Floats, weight: Floats, sigma: float) -> tuple[float, float]:
     """(peak to valley, its sigma); what noise alone would show is taken off in quadrature."""
-    coefficients, _ = robust_waves(centred, good, UNDULATIONS)
+    coefficients = _weighed(waves(len(centred), UNDULATIONS), np.where(weight > 0, centred, 0.0), weight)
     wave = waves(360, UNDULATIONS)[:, 3:] @ coefficients[3:]
     seen = float(np.ptp(wave))
     # A wave has variance 2σ² per coefficient, so 28 of them have 28σ² at a point; its range over a turn is about 4.4.
