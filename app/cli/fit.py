@@ -82,6 +82,9 @@ def add_parser(subparsers: Any) -> None:
     column.add_argument(
         "--dark", type=number, metavar="V", help="detector level without light, in the file's unit (taken as 0)"
     )
+    column.add_argument(
+        "--dark-window", nargs=2, type=number, metavar=("LO", "HI"), help="part without light, in the file's own unit"
+    )
     fit = parser.add_argument_group("fit")
     fit.add_argument("--model", choices=("auto", "single", "split"), default="auto", help="line shape (auto)")
     fit.add_argument("--regime", choices=("under", "over"), help="coupling regime (under)")
@@ -123,6 +126,8 @@ def _refused(args: argparse.Namespace) -> str | None:
         return "--reference needs the interferometer's free spectral range: --fsr-mhz"
     if args.reference is None and (args.fsr_mhz is not None or args.fsr_sigma_mhz is not None):
         return "--fsr-mhz goes with --reference, the interferometer's column"
+    if args.dark is not None and args.dark_window is not None:
+        return "--dark and --dark-window: give one of the two"
     if args.plot and Path(args.plot).suffix.lower() not in {".svg", ".png"}:
         return f"--plot {args.plot}: the name must end in .svg or .png"
     if args.plot and (args.all or len(args.files) > 1):
@@ -135,7 +140,7 @@ def _refused(args: argparse.Namespace) -> str | None:
 def _fit_file(file: str, args: argparse.Namespace) -> tuple[int, list[dict[str, Any]], str]:
     try:
         scan = build_scan(read_columns(_bytes_of(Path(file))), _axis_options(args))
-        options = _fit_options(args, decibels=bool(scan.decibels))
+        options = _fit_options(args, scan)
         begun = time.perf_counter()
         found = analyse_all(scan, options) if args.all else analyse(scan, options)
         seconds = time.perf_counter() - begun
@@ -165,15 +170,17 @@ def _draw(out: str, scan: Scan, analysis: Analysis) -> None:
         raise ScanUnreadable("cannot_write", f"{out} cannot be written: {error.strerror}") from None
 
 
-def _fit_options(args: argparse.Namespace, *, decibels: bool) -> FitOptions:
+def _fit_options(args: argparse.Namespace, scan: Scan) -> FitOptions:
     dark = args.dark or 0.0
-    if args.dark is not None and decibels:
+    if args.dark is not None and scan.decibels:
         dark = 10.0 ** (0.1 * min(args.dark, 300.0))
+    if args.dark is None and scan.dark is not None:
+        dark = scan.dark
     return FitOptions(
         model=args.model,
         regime=args.regime,
         dark=dark,
-        dark_given=args.dark is not None,
+        dark_given=args.dark is not None or scan.dark is not None,
         laser_mhz=args.laser_mhz,
         shape=args.shape,
         whole=args.window is not None and not args.all,
@@ -208,4 +215,5 @@ def _axis_options(args: argparse.Namespace) -> AxisOptions:
         fsr_mhz=args.fsr_mhz,
         fsr_sigma_mhz=args.fsr_sigma_mhz,
         window=None if args.window is None else tuple(args.window),
+        dark_window=None if args.dark_window is None else tuple(args.dark_window),
     )

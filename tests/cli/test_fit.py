@@ -321,6 +321,20 @@ def test_all_takes_two_like_dips_side_by_side_as_one_split_resonance(tmp_path, c
     assert o[2]["splitting_mhz"]["value"] == pytest.approx(40, rel=0.01)
 
 
+def test_the_dark_level_from_a_stretch_of_the_record(tmp_path, capsys):
+    """--dark-window: the shutter was closed at the end; intrinsic Q as without the offset, the check is clear."""
+    z = np.linspace(-60, 80, 2800)
+    rng = np.random.default_rng(6)
+    light = np.where(z < 65, 2.0 * coupled_modes(z, 4.0, 1.0, 0), 0.0)
+    np.savetxt(tmp_path / "d.txt", np.c_[z, light + 0.4 + 0.004 * rng.normal(size=len(z))], header="detuning_MHz V")
+    options = ("--wavelength-nm", 1550, "--dark-window", 66, 80)
+    code, o, _ = fit(capsys, tmp_path / "d.txt", *options)
+    assert code == 0
+    assert o["device"]["q_intrinsic"]["value"] == pytest.approx(NU_MHZ / 4.0, rel=0.01)
+    assert {c["code"]: c["state"] for c in o["checks"]}["dark_level"] == "clear"
+    assert fit(capsys, tmp_path / "d.txt", "--wavelength-nm", 1550, "--dark-window", 900, 990)[0] == 2
+
+
 def test_a_drop_port_peak(tmp_path, capsys):
     """--shape peak: width and loaded Q as made; intrinsic Q is a lower bound, grade C."""
     z = np.linspace(-60, 60, 2000)

@@ -41,12 +41,32 @@ def build_scan(columns: Columns, options: AxisOptions) -> Scan:
     unit = _axis_unit(columns, ix, options)
     y, decibels = _linear(columns, iy, y, options)
     _check_varies(columns.names[ix], x, "axis")
+    dark = None
+    if options.dark_window is not None:
+        x, y, dark = _dark_of(x, y, unit, options.dark_window)
     parts = sweeps(x)
     scans = [_one_sweep(columns, ix, iy, x[run], y[run], unit, decibels, options) for run in parts]
+    if dark is not None:
+        scans = [replace(scan, dark=dark) for scan in scans]
     if len(scans) == 1:
         return scans[0]
     turned = f"{len(scans)} sweeps, split where the axis turns; the first is fitted, the others compared with it"
     return replace(scans[0], notes=(*scans[0].notes, turned), others=tuple(scans[1:]))
+
+
+def _dark_of(
+    x: FloatArray, y: FloatArray, unit: str, window: tuple[float, float]
+) -> tuple[FloatArray, FloatArray, float]:
+    """Axis and signal without the stretch that shows no light, and the mean of that stretch."""
+    low, high = sorted(window)
+    inside = (x >= low) & (x <= high)
+    if not inside.any() or np.count_nonzero(~inside) < MINIMUM_ROWS:
+        raise ScanUnreadable(
+            "window",
+            f"--dark-window {low:.10g} to {high:.10g} {unit} holds {np.count_nonzero(inside)} of {len(x)} rows; "
+            f"the file spans {x.min():.10g} to {x.max():.10g} {unit}",
+        )
+    return x[~inside], y[~inside], float(y[inside].mean())
 
 
 def _one_sweep(

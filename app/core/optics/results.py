@@ -54,6 +54,8 @@ class AxisOptions:
     fsr_sigma_mhz: float | None = None
     window: tuple[float, float] | None = None
     """Lower and upper end in the file's own axis unit."""
+    dark_window: tuple[float, float] | None = None
+    """The same of a stretch without light, whose mean is the dark level and which is not fitted."""
 
 
 @dataclass(frozen=True)
@@ -97,6 +99,8 @@ class Scan:
     notes: tuple[str, ...] = ()
     decibels: Literal["", "stated", "assumed"] = ""
     """Whether the signal was made linear from decibels, and on whose word."""
+    dark: float | None = None
+    """Level without light, where the record shows it."""
     others: tuple[Scan, ...] = ()
     """Further sweeps of the same record, where its axis turns."""
 
