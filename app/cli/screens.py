@@ -51,6 +51,7 @@ def add_parser(subparsers: Any) -> None:
         "--also", action="append", default=[], metavar="PATH", help="take this page too, as /yield?by=month"
     )
     parser.add_argument("--only", action="store_true", help="take only the pages named with --also")
+    parser.add_argument("--person", type=int, metavar="ID", help="log as this person in the pictures")
     parser.add_argument("--small", action="store_true", help="only the first screenful, in few colours, for a text")
     parser.set_defaults(run=run)
 
@@ -81,7 +82,7 @@ def run(args: argparse.Namespace) -> int:
         paths = list(args.also) if args.only else [*_every_page(page, address, patterns), *args.also]
         for theme in args.theme or THEMES:
             for width in args.width or tuple(WIDTHS):
-                taken = _take(browser, address, paths, theme, width, args.folder)
+                taken = _take(browser, address, paths, theme, width, args.folder, args.person)
                 if args.small:
                     _shrink(taken)
         browser.close()
@@ -151,13 +152,20 @@ def _shrink(pictures: list[Path]) -> None:
     for picture in pictures:
         with Image.open(picture) as whole:
             first = whole.crop((0, 0, whole.width, min(whole.height, SCREENFUL_PX))).convert("RGB")
-        few = first.resize((first.width * 2 // 3, first.height * 2 // 3), Image.Resampling.LANCZOS).quantize(48)
+        few = first.resize((first.width * 2 // 3, first.height * 2 // 3), Image.Resampling.LANCZOS).quantize(128, method=Image.Quantize.MAXCOVERAGE)
         few.save(picture, optimize=True)
 
 
-def _take(browser: Any, address: str, paths: list[str], theme: str, width: str, folder: Path) -> list[Path]:
+def _take(
+    browser: Any, address: str, paths: list[str], theme: str, width: str, folder: Path, person: int | None
+) -> list[Path]:
+    from app.web.frame import PERSON_COOKIE
+    from app.web.render import THEME_COOKIE
+
     context = browser.new_context(viewport={"width": WIDTHS[width], "height": 900})
-    context.add_cookies([{"name": "marver_theme", "value": theme, "url": address}])
+    context.add_cookies([{"name": THEME_COOKIE, "value": theme, "url": address}])
+    if person is not None:
+        context.add_cookies([{"name": PERSON_COOKIE, "value": f"{person}.{int(time.time())}", "url": address}])
     page = context.new_page()
     taken: list[Path] = []
     for path in paths:
