@@ -100,14 +100,17 @@ def test_what_cannot_be_is_told_in_place(lab: TestClient, typed, names, says) ->
 def test_the_bench_says_what_it_measures_and_that_it_stops(lab: TestClient, database: Database) -> None:
     """Device and mode with how the files are read; a code that is none is refused; blank ends it."""
     typed = {"device": "w001-1-0102", "mode": "TE1", "medium": "air", "picked": "all", "_operator": "1"}
-    said = lab.post("/scans/now", data={**typed, "wavelength_nm": "1550", "input_power_uw": "5", "_key": "1" * 16})
+    said = lab.post(
+        "/scans/now",
+        data={**typed, "wavelength_nm": "1550", "input_power_uw": "5", "taper_position_um": "1.5", "_key": "1" * 16},
+    )
     assert said.status_code == 303, said.text
     assert "Measuring now: W001-1-0102, TE1" in lab.get(said.headers["location"]).text
     with database.reading() as session:
         now = measuring_now(session)
     assert (now.device, now.mode, now.operator_id) == ("W001-1-0102", "TE1", 1)
     assert now.common["reading"]["wavelength_nm"] == 1550
-    assert now.common["input_power_uw"] == 5
+    assert (now.common["input_power_uw"], now.common["taper_position_um"]) == (5, 1.5)
     strange = lab.post("/scans/now", data={**typed, "device": "W999", "_key": "2" * 16})
     assert "There is no device W999." in strange.text
     lab.post("/scans/now", data={**typed, "device": "", "_key": "3" * 16})

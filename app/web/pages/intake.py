@@ -32,7 +32,7 @@ router = APIRouter()
 
 UNITS = {unit: unit.replace("um", "µm").replace("us", "µs") for unit in AXIS_UNITS}
 _READING = ("wavelength_nm", "x_unit", "tuning_mhz_per_s", "tuning_mhz_per_v", "tuning_sigma", "dark_v")
-_COMMON = ("done_at", "medium", "input_power_uw", "direction", "picked", "note")
+_COMMON = ("done_at", "medium", "input_power_uw", "taper_position_um", "direction", "picked", "note")
 AXIS_ASKS: tuple[Ask, ...] = (
     forms.quantity("wavelength_nm", help="At the axis’ zero, where the axis is relative."),
     forms.choice("x_unit", "Unit of the axis", UNITS, help="Blank: as the file says."),
@@ -51,6 +51,7 @@ SWEEP_ASKS: tuple[Ask, ...] = (
     forms.when(),
     forms.choice("medium", "Medium", MEDIA, required=True),
     forms.quantity("input_power_uw", help="Where the names do not say it."),
+    forms.quantity("taper_position_um", help="The same. A coupling series needs it."),
     forms.choice("direction", "Swept", DIRECTIONS),
     forms.choice("picked", "How picked", PICKED, required=True),
     forms.text("note", "Note"),
