@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cmath
 from dataclasses import dataclass
 
 import numpy as np
@@ -122,7 +123,7 @@ def _widths_as_evident(common: Fitted | None, unequal: Fitted | None, noise: Noi
 
 def half_splitting(fitted: Fitted) -> complex:
     """g_r - i g_i in scaled units."""
-    return complex(np.sqrt(complex(fitted.p[3], fitted.p[4])))
+    return cmath.sqrt(complex(fitted.p[3], fitted.p[4]))
 
 
 def resolved(fitted: Fitted) -> bool:

@@ -212,19 +212,17 @@ def _two_seen(samples: Samples, dip: Dip, second: float) -> Candidates:
         _Row("under", "common", start),
         _Row("over", "common", over),
         _Row("under", "unequal", start),
-        _Row("over", "unequal", over),
         _Row("single", "common", alone),
         _Row("single", "common", np.array([start[0], 2.0 * np.sqrt(start[3]) + start[1], start[2], 0.0, 0.0])),
     ]
-    under, over_, unequal_under, unequal_over, *ones = _fit_rows(
-        samples, rows, 12, _LAST_STEP, max(_HOPELESS, 10.0 * len(samples.z)), 1
-    )
-    # Free widths can lose their way where common ones do not.
-    lost = [c for c, u in ((under, unequal_under), (over_, unequal_over)) if u.rss > c.rss < np.inf]
-    if lost and under.rss <= over_.rss and lost[0] is under:
-        (unequal_under,) = _fit_rows(samples, [_Row("under", "unequal", under.p)], 20, _LAST_STEP)
-    elif lost and over_.rss < under.rss and lost[-1] is over_:
+    hopeless = max(_HOPELESS, 10.0 * len(samples.z))
+    under, over_, unequal_under, *ones = _fit_rows(samples, rows, 12, _LAST_STEP, hopeless, 1)
+    unequal_over = over_
+    if over_.rss < np.inf and _kept(under, over_)[1] is not None:
         (unequal_over,) = _fit_rows(samples, [_Row("over", "unequal", over_.p)], 20, _LAST_STEP)
+    if unequal_under.rss > under.rss:
+        # Free widths can lose their way where common ones do not.
+        (unequal_under,) = _fit_rows(samples, [_Row("under", "unequal", under.p)], 20, _LAST_STEP)
     one = _as_single(min(ones, key=lambda f: f.rss))
     return Candidates(samples, flat_rss(samples), one, *_kept(under, over_, unequal_under, unequal_over))
 

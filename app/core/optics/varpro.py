@@ -118,15 +118,12 @@ def _one_by_one(shape: Shape, samples: Samples, p: FloatArray, b: FloatArray) ->
 
 def held_solve(h: FloatArray, g: FloatArray, held: np.ndarray) -> FloatArray:
     """Solve H d = g (K, P) with the parameters in `held` (K, P) fixed."""
+    free = ~held
+    stiff = h * (free[:, :, None] & free[:, None, :])
+    # What is held gets a one on the diagonal; the rest a hair against rounding.
     index = np.arange(h.shape[1])
-    if held.any():
-        free = ~held
-        stiff = h * (free[:, :, None] & free[:, None, :])
-        stiff[:, index, index] += held
-        g = np.where(held, 0.0, g)
-    else:
-        stiff = h.copy()
-    stiff[:, index, index] *= 1 + 1e-12
+    stiff[:, index, index] = stiff[:, index, index] * (1 + 1e-12) + held
+    g = g * free
     try:
         d = np.linalg.solve(stiff, g[..., None])[..., 0]
     except np.linalg.LinAlgError:
@@ -166,14 +163,13 @@ def descend(
     """
     k, size = start.shape
     low, high, held = (np.broadcast_to(a, (k, size)) for a in (shape.low, shape.high, ~free))
-    diagonal, active = np.arange(size), np.arange(k)
+    active, identity = np.arange(k), np.eye(size)
     with np.errstate(all="ignore"):
         here = evaluate_at(np.minimum(np.maximum(start, low), high), b)
         out = here
         damped = np.full(k, damping)
         for turn in range(iterations):
-            h = here.h.copy()
-            h[:, diagonal, diagonal] *= 1.0 + damped[:, None]
+            h = here.h * (1.0 + damped[:, None, None] * identity)
             d = held_solve(h, here.g, held)
             stopped = leaving(low, high, here.p, d)
             if stopped.any():
