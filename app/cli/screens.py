@@ -102,14 +102,16 @@ def served(settings: Any) -> Iterator[tuple[str, list[str]]]:
     server = uvicorn.Server(uvicorn.Config(app, log_level="error", ws="none"))
     thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, daemon=True)
     thread.start()
-    while not server.started:
-        if not thread.is_alive():
-            raise RuntimeError("the server did not start")
-        time.sleep(0.01)
-    yield f"http://127.0.0.1:{listener.getsockname()[1]}", sorted(app.state.frame.paths)
-    server.should_exit = True
-    thread.join()
-    listener.close()
+    try:
+        while not server.started:
+            if not thread.is_alive():
+                raise RuntimeError("the server did not start")
+            time.sleep(0.01)
+        yield f"http://127.0.0.1:{listener.getsockname()[1]}", sorted(app.state.frame.paths)
+    finally:
+        server.should_exit = True
+        thread.join()
+        listener.close()
 
 
 def _every_page(page: Page, address: str, patterns: list[str]) -> list[str]:
