@@ -154,8 +154,8 @@ def _shrink(pictures: list[Path]) -> None:
     for picture in pictures:
         with Image.open(picture) as whole:
             first = whole.crop((0, 0, whole.width, min(whole.height, SCREENFUL_PX))).convert("RGB")
-        few = first.resize((first.width * 2 // 3, first.height * 2 // 3), Image.Resampling.LANCZOS).quantize(128, method=Image.Quantize.MAXCOVERAGE)
-        few.save(picture, optimize=True)
+        smaller = first.resize((first.width * 2 // 3, first.height * 2 // 3), Image.Resampling.LANCZOS)
+        smaller.quantize(128, method=Image.Quantize.MAXCOVERAGE).save(picture, optimize=True)
 
 
 def _take(
