@@ -8,16 +8,19 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
-from fastapi import Request
+from fastapi import HTTPException, Request
 from pydantic import ValidationError
 from sqlalchemy.orm import Session
 from starlette.datastructures import FormData
 
+from app.core.quantities import QUANTITIES
+from app.core.reading import ReadError, read_quantity
 from app.core.refusal import AlreadySavedDifferently, Refusal, Where
 from app.core.when import SAYINGS, Instant, read_when
 from app.db.session import Database, Writing
 from app.queries.codes import PieceRef
 from app.queries.log import piece_of, pieces_called, saved_as
+from app.queries.records import Record, record_of
 from app.web import forms
 from app.web.asks import Ask
 from app.web.frame import writer
@@ -56,6 +59,8 @@ class NotSaved:
     status: int
     earlier: str = ""
     """Where the record is that this form was saved as before, with other content."""
+    refusal: Refusal | None = None
+    """What the rule said, where one did."""
 
 
 def codes_in(text: str) -> list[str]:
@@ -133,7 +138,7 @@ def attempt(
         with lab.reading() as session:
             return NotSaved(typed.refused(refusal), 409, saved_as(session, forms.key_of(form)))
     except Refusal as refusal:
-        return NotSaved(typed.refused(refusal), 409)
+        return NotSaved(typed.refused(refusal), 409, refusal=refusal)
     except ValidationError as malformed:
         return NotSaved(typed.refused(_refusal_of(malformed)), 422)
 
@@ -206,3 +211,22 @@ def only_filled(rows: Typed, ahead: Sequence[str], needed: str = "") -> Typed:
 def posted_ahead(form: FormData) -> tuple[str, ...]:
     """Codes of the devices whose rows were filled in when the form was opened."""
     return tuple(codes_in(str(form.get("ahead", ""))))[:MOST_ROWS]
+
+
+def read_points(text: str) -> tuple[tuple[float, ...], str]:
+    """Thicknesses typed one after the other, each with or without its unit, and what could not be read."""
+    values: list[float] = []
+    for part in re.findall(r"[^\s;]+(?:\s+(?:nm|µm|um|mm|Å)\b)?", text):
+        read = read_quantity(part, QUANTITIES["oxide_um"])
+        if isinstance(read, ReadError):
+            return (), read.text
+        values.append(read.value)
+    return tuple(values), ""
+
+
+def known_record(session: Session, event_id: int) -> Record:
+    """The record; a page that says so where there is none."""
+    found = record_of(session, event_id) if event_id < 2**31 else None
+    if found is None:
+        raise HTTPException(404, f"There is no record {event_id}.")
+    return found

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
+from urllib.parse import urlencode
 
 from fastapi import APIRouter, HTTPException, Request
 from fastapi.responses import RedirectResponse, Response
@@ -37,11 +38,11 @@ SMALL = 6
 
 @dataclass(frozen=True)
 class DeviceContext:
-    """One device. `stages` are (word, state, word of the state); `cells` fill its title block."""
+    """One device. `stages` are (word, state, its word, where a reject is reinstated); `cells` fill its title block."""
 
     sheet: DeviceSheet
     cells: tuple[tuple[Any, ...], ...]
-    stages: tuple[tuple[str, str, str], ...]
+    stages: tuple[tuple[str, str, str, str], ...]
     small: tuple[tuple[ScanLine, FitLine | None], ...]
     """The latest scans with a fit to draw, the newest first."""
     own_name: str
@@ -96,7 +97,10 @@ def _context(request: Request, sheet: DeviceSheet, *, error: str = "", key: str 
     return DeviceContext(
         sheet=sheet,
         cells=tuple(_cells(sheet)),
-        stages=tuple((SHORT_STAGES[s], by_stage[s], STATES[by_stage[s]].lower()) for s in STAGES[sheet.kind]),
+        stages=tuple(
+            (SHORT_STAGES[s], by_stage[s], STATES[by_stage[s]].lower(), _again(sheet.code, s, by_stage[s]))
+            for s in STAGES[sheet.kind]
+        ),
         small=_small(sheet.scans),
         own_name=f"{DEVICE_KINDS[sheet.kind]} {sheet.code}",
         worked=tuple(_worked(sheet)),
@@ -109,6 +113,11 @@ def _context(request: Request, sheet: DeviceSheet, *, error: str = "", key: str 
         error=error,
         key=key,
     )
+
+
+def _again(code: str, stage: str, state: str) -> str:
+    """The address that lets a reject count again: an inspection of it at that stage."""
+    return f"/log/inspection?{urlencode({'devices': code, 'stage': stage})}" if state == "failed" else ""
 
 
 def _small(scans: Sequence[ScanLine]) -> tuple[tuple[ScanLine, FitLine | None], ...]:

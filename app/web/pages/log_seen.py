@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -12,8 +11,6 @@ from fastapi import APIRouter, Request
 from fastapi.responses import RedirectResponse, Response
 
 from app.actions.log_seen import record_oxide_measurement, record_undercut_measurements
-from app.core.quantities import QUANTITIES
-from app.core.reading import ReadError, read_quantity
 from app.queries.codes import PieceRef
 from app.queries.log_choices import tool_choices
 from app.queries.log_seen import MeasuredRow, measured_on
@@ -38,6 +35,7 @@ from app.web.log_form import (
     parse_rows,
     posted_ahead,
     read_pieces,
+    read_points,
     read_when_said,
 )
 from app.web.render import page
@@ -179,7 +177,7 @@ def save_oxide(request: Request, form: Posted, lab: Lab, session: Reading, set_:
     """Save thickness at n points."""
     typed = parse(form, (*_oxide_asks(session), WHEN, NOTE), set_.zone)
     pieces, typed = read_pieces(session, typed, one=True)
-    points, wrong = _points(typed.values["points_um"] or "")
+    points, wrong = read_points(typed.values["points_um"] or "")
     if wrong:
         typed = replace(typed, errors={**typed.errors, (None, "points_um"): wrong})
     done_at, said = read_when_said(form, typed, set_.zone)
@@ -202,14 +200,3 @@ def save_oxide(request: Request, form: Posted, lab: Lab, session: Reading, set_:
     shown = again(form, done, "/log/oxide-measurement", said)
     context = _oxide(session, pieces[0] if pieces else None, shown)
     return page(request, "log/oxide.html", context, status=done.status)
-
-
-def _points(text: str) -> tuple[tuple[float, ...], str]:
-    """Thicknesses typed one after the other, each with or without its unit, and what could not be read."""
-    values: list[float] = []
-    for part in re.findall(r"[^\s;]+(?:\s+(?:nm|µm|um|mm|Å)\b)?", text):
-        read = read_quantity(part, QUANTITIES["oxide_um"])
-        if isinstance(read, ReadError):
-            return (), read.text
-        values.append(read.value)
-    return tuple(values), ""
