@@ -10,7 +10,7 @@ import numpy as np
 from app.core.optics import evidence, quality
 from app.core.optics.checks import checks
 from app.core.optics.evidence import Choice, Noise
-from app.core.optics.facts import facts_of
+from app.core.optics.facts import dragged, facts_of
 from app.core.optics.fit import Fitted, covariance
 from app.core.optics.lineshapes import BASELINE_NAMES, SHAPE_VERSION, SINGLE_NAMES, SPLIT_NAMES
 from app.core.optics.results import (
@@ -71,7 +71,9 @@ def assemble(
         modes=quality.modes_of(widths, _others(choice, scale, reference_mhz), reference_mhz, shift, rel),
         device=Device(
             quality.device_q(widths.mean_intrinsic, reference_mhz + centre, rel),
-            quality.grade(
+            "C"
+            if dragged(fitted)
+            else quality.grade(
                 contrast=widths.contrast.value,
                 reading=choice.reading,
                 resolved_split=split and evidence.resolved(fitted),

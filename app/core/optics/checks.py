@@ -36,7 +36,8 @@ class Facts:
 
     `interval_percent`: half the 95 % interval of the width. `odd`: kind, bias of the plain dip's width and of its
     intrinsic Q, and chi^2 gained, for each distortion that beats the plain dip, best first; `would_show`: the kinds
-    that would have shown themselves if they mattered.
+    that would have shown themselves if they mattered. `dragged`: heated beyond what the shape can follow; `poor`:
+    no shape tells the dip, so that none of the distortions can be blamed.
     """
 
     rel_sigma: float | None
@@ -45,6 +46,8 @@ class Facts:
     interval_percent: float
     odd: tuple[tuple[str, float, float, float], ...]
     would_show: frozenset[str]
+    dragged: bool
+    poor: bool
     sweep: float | None
     sweep_bias: float
     overshoot: float
@@ -121,12 +124,15 @@ def _axis(rel_sigma: float | None) -> Verdict:
 def _odd(facts: Facts, kind: str) -> tuple[float, float, bool] | None:
     """Bias of width and of intrinsic Q, and whether this kind tells the dip as well as any."""
     for name, width, intrinsic, gain in facts.odd:
-        if name == kind:
+        if name == kind and not facts.poor:
             return width, intrinsic, gain > facts.odd[0][3] - 6.0
     return None
 
 
 def _thermal(facts: Facts) -> Verdict:
+    if facts.dragged:
+        text = "Heating drags the dip further than can be undone: its Q is a lower bound at best. Scan with less light."
+        return "found", None, text
     odd = _odd(facts, "skew")
     if odd is not None and odd[2] and facts.matters(odd[0]):
         text = (
@@ -150,7 +156,7 @@ def _ringing(facts: Facts) -> Verdict:
             )
             return "found", facts.sweep_bias, text
         return "clear", facts.sweep_bias, f"The sweep is slow enough: {facts.sweep:.2g} of the square of the width."
-    if facts.overshoot > 6.0:
+    if facts.overshoot > 6.0 and not facts.dragged:
         text = "The light swings about the curve on one side of the dip only, as in a sweep too fast: sweep slower."
         return "found", None, text
     return "not_checkable", None, "The sweep's rate is not known here, and slight ringing does not show by itself."

@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     from app.core.optics.decide import Round
     from app.core.optics.ripple import Ripple
 
+_POOR = 4.0
+_DRAGGED = 1.44
 _SEEN = 25.0
 """Cost in chi^2 of what would surely have been seen."""
 
@@ -51,6 +53,8 @@ def facts_of(
         interval_percent=half if np.isfinite(half) else np.inf,
         odd=_odd(done),
         would_show=_would_show(done),
+        dragged=dragged(fitted),
+        poor=done.noise.reduced_chi2 > _POOR,
         sweep=speed,
         sweep_bias=0.0 if speed is None else faults.sweep_bias_percent(speed),
         overshoot=0.0 if fitted.split else _overshoot(done),
@@ -70,6 +74,11 @@ def facts_of(
         coarse=step > 0,
         coarse_bias=faults.sampling_bias_percent(step, width),
     )
+
+
+def dragged(fitted: Fitted) -> bool:
+    """Whether the dip heats itself to near bistability or beyond (at 1.54 half widths)."""
+    return fitted.kind == "skew" and abs(float(fitted.p[3])) > _DRAGGED
 
 
 def _odd(done: Round) -> tuple[tuple[str, float, float, float], ...]:

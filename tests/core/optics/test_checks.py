@@ -90,6 +90,15 @@ def test_a_dip_that_heats_itself_leans():
     assert a.modes[0].linewidth_mhz.value == pytest.approx(5.0, rel=0.02)
 
 
+@pytest.mark.parametrize("heat", [2.0, 6.0, -4.0])
+def test_a_dip_dragged_to_a_triangle_is_no_measurement(heat):
+    """Beyond bistability (8/(3 sqrt 3) half widths, science A6) the check is found and the grade C, a lower bound."""
+    z = np.linspace(-40, 40, 1500)
+    a = analysed(z, noisy(dragged(z, heat)))
+    assert (check(a, "thermal_drag").state, check(a, "ringing").state) == ("found", "not_checkable")
+    assert (a.model, a.device.grade) == ("single", "C")
+
+
 def test_a_slow_detector_trails():
     """A one-pole filter of 0.15 of the transit across the width: found, and the width corrected to 1 %."""
     z = np.linspace(-40, 40, 4000)
