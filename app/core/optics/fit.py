@@ -276,7 +276,7 @@ def fit_from(z: FloatArray, y: FloatArray, start: FloatArray) -> Fitted:
         apart = float(np.sqrt(start[3]))
         samples = gathered(z, y, np.array([start[0] - apart, start[0] + apart]), float(start[1]))
         shape, free = split_shape(samples.z, *_ETA["under"]), _UNEQUAL_FREE
-    return Fitted(shape, free, minimise(shape, samples, start[None], free), start, samples)
+    return Fitted(shape, free, minimise(shape, samples, start[None], free, tolerance=_LAST_STEP), start, samples)
 
 
 def refit_without(z: FloatArray, y: FloatArray, kept: np.ndarray, fitted: Fitted) -> float | None:
