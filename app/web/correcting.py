@@ -38,13 +38,17 @@ BLANK_ROWS = 2
 
 @dataclass(frozen=True)
 class Both:
-    """A field that differs: as it stands now, and as this person has it. `mine` where this person changed it."""
+    """A field that differs: as it stands now, and as this person has it. `mine` where this person changed it.
+
+    `pick` is which of the two is chosen so far; where only the other person changed it, what stands.
+    """
 
     name: str
     label: str
     stands: str
     typed: str
     mine: bool
+    pick: str
 
 
 @dataclass(frozen=True)
@@ -137,8 +141,8 @@ def settled(form: FormData, asks: Asked) -> tuple[FormData, list[str]]:
     return FormData(items), [name for name, pick in picks.items() if pick not in ("mine", "theirs")]
 
 
-def both_versions(form: FormData, asks: Asked) -> tuple[Both, ...]:
-    """Fields in which what stands now and what was sent differ."""
+def both_versions(form: FormData, asks: Asked, *, anew: bool) -> tuple[Both, ...]:
+    """Fields in which what stands now and what was sent differ; `anew` where what was chosen before is no answer."""
     try:
         was = json.loads(str(form.get("_was", "{}")))
     except ValueError:
@@ -150,8 +154,9 @@ def both_versions(form: FormData, asks: Asked) -> tuple[Both, ...]:
         if stands == sent or (name not in form and ask.kind != "flag"):
             continue
         row = f"Row {int(name[1 : name.index('-')]) + 1}, " if name not in {each.name for each in asks.head} else ""
-        mine = was.get(name) != sent
-        found.append(Both(name, row + ask.label, _words(ask, stands), _words(ask, sent), mine))
+        mine, chosen = was.get(name) != sent, form.get(f"pick-{name}")
+        pick = str(chosen) if chosen and not anew else "" if mine else "theirs"
+        found.append(Both(name, row + ask.label, _words(ask, stands), _words(ask, sent), mine, pick))
     return tuple(found)
 
 
@@ -159,7 +164,7 @@ def _words(ask: Ask, text: str) -> str:
     if ask.kind == "flag":
         return "yes" if text else "no"
     declared = ask.quantity
-    unit = f" {declared.unit}" if declared and declared.unit and text.replace(".", "").isdecimal() else ""
+    unit = f"\u00a0{declared.unit}" if declared and declared.unit and text.replace(".", "").isdecimal() else ""
     return f"{ask.choices.get(text, text)}{unit}" if text else "left open"
 
 

@@ -152,8 +152,9 @@ def _correcting(
 ) -> CorrectContext:
     action, typed = f"/log/correct/{found.id}", done.typed if done else None
     both: tuple[Both, ...] = ()
-    if form is not None and done is not None and (isinstance(done.refusal, ChangedMeanwhile) or form.get("choose")):
-        both = both_versions(form, asks)
+    changed = done is not None and isinstance(done.refusal, ChangedMeanwhile)
+    if form is not None and (changed or form.get("choose")):
+        both = both_versions(form, asks, anew=changed)
     shown = again(form, done, action, "now") if form is not None and done is not None else Form(action)
     return CorrectContext(
         record=found,
@@ -214,6 +215,8 @@ def correct(request: Request, form: Posted, lab: Lab, session: Reading, set_: Se
     done = attempt(request, lab, form, typed, "correct a record", do)
     if isinstance(done, str):
         return RedirectResponse(done, status_code=303)
+    if form.get("choose"):  # what was typed stays in its field, whichever of the two was chosen
+        done = replace(done, typed=replace(done.typed, raw=read(form, asks, (), set_.zone).typed.raw))
     return page(request, "log/correct.html", _correcting(session, found, asks, form, done), status=done.status)
 
 
