@@ -118,12 +118,15 @@ def _one_by_one(shape: Shape, samples: Samples, p: FloatArray, b: FloatArray) ->
 
 def held_solve(h: FloatArray, g: FloatArray, held: np.ndarray) -> FloatArray:
     """Solve H d = g (K, P) with the parameters in `held` (K, P) fixed."""
-    free = ~held
-    stiff = h * (free[:, :, None] & free[:, None, :])
-    # What is held gets a one on the diagonal; the rest a hair against rounding.
     index = np.arange(h.shape[1])
-    stiff[:, index, index] = stiff[:, index, index] * (1 + 1e-12) + held
-    g = g * free
+    if held.any():
+        free = ~held
+        stiff = h * (free[:, :, None] & free[:, None, :])
+        stiff[:, index, index] += held
+        g = g * free
+    else:
+        stiff = h.copy()
+    stiff[:, index, index] *= 1 + 1e-12  # a hair against rounding
     try:
         d = np.linalg.solve(stiff, g[..., None])[..., 0]
     except np.linalg.LinAlgError:
