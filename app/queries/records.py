@@ -35,7 +35,7 @@ from app.core.vocab import (
     VERDICTS,
     WHEREABOUTS,
 )
-from app.db.models.events import Ending, Event, EventPiece, Parting, PurposeChange, Taking, Whereabouts
+from app.db.models.events import Event, EventPiece, Parting, PurposeChange, Taking, Whereabouts
 from app.db.models.material import Device, Exposure, Lot, Mask, MaskArray, Piece
 from app.db.models.people import Operator, Tool
 from app.db.models.recipes import Recipe, RecipeVersion
@@ -230,9 +230,7 @@ def _plain_lines(event: Event) -> list[Line]:
     """Records whose columns are said as they stand."""
     if isinstance(event, Whereabouts):
         until = f"{event.until:%d %b %Y}" if event.until else ""
-        told = [("Whereabouts", WHEREABOUTS.get(event.state, event.state)), ("Place", event.place), ("Due back", until)]
-    elif isinstance(event, Ending):
-        told = [("Reason", event.reason)]
+        told: list[tuple[str, str | None]] = [("Due back", until)]
     elif isinstance(event, Taking):
         told = [("Taken in hand", event.sites), ("Purpose", PURPOSES.get(event.purpose, event.purpose))]
     elif isinstance(event, PurposeChange):

@@ -33,6 +33,8 @@ POINTS = forms.text("points_um", "Thickness at each point", help="In µm, or wit
 DONE_AT = forms.when(label="Done at", required=False)
 UNTIL = forms.when("until", "Due back", required=False)
 REASON = forms.text("reason", "In your words")
+WHY = forms.text("why", "In your words")
+"""Why a record is corrected; an ending has a `reason` of its own."""
 BLANK_ROWS = 2
 
 
@@ -201,7 +203,7 @@ class Correction:
 
 def read(form: FormData, asks: Asked, unsettled: Sequence[str], zone: ZoneInfo) -> Correction:
     """Read the form against what stands."""
-    head = parse(form, (*asks.head, REASON), zone)
+    head = parse(form, (*asks.head, WHY), zone)
     rows = parse_rows(form, asks.rows, zone) if asks.rows else Typed({}, (), ())
     changed = frozenset(
         ask.name

@@ -10,11 +10,13 @@ from starlette.testclient import TestClient
 
 from app.actions.log_inspections import record_inspection
 from app.actions.log_seen import record_oxide_measurement
+from app.actions.pieces import end_piece
 from app.db.models.events import Event
 from app.db.models.seen import Finding, OxideMeasurement
 from app.db.models.steps import ROW_CLASSES
 from app.db.session import Database
 from app.schemas.log import FindingIn, InspectionIn, OxideIn
+from app.schemas.pieces import EndingIn
 from tests.log_lab import SEGMENTS, LogLab
 from tests.web.forms_filled import fields_of, send
 from tests.web.saying import follow, said, value_of
@@ -223,3 +225,15 @@ def test_unknown_ones_are_not_there(client: TestClient, lab: LogLab, address: st
     assert client.get(address).status_code == 404
     if address != "/log/move":
         assert client.post(address, data={**ME, "tap": "twice"}).status_code == 404
+
+
+def test_an_ending_has_a_reason_of_its_own(client: TestClient, lab: LogLab) -> None:
+    """Why a piece was ended and why that record is changed are two fields; neither stands in for the other."""
+    with lab.deed() as w:
+        event = end_piece(w, EndingIn(piece_id=lab.second, reason="Measured")).id
+    path = f"/log/correct/{event}"
+    sent = send(client, path, **ME, reason="Superseded", why="it was the other one")
+    assert said(follow(client, sent)).count("Superseded") == 1
+    assert stored(lab, event, "reason") == "Superseded"
+    assert "it was the other one" in said(client.get(f"/history?table=event&id={event}"))
+    assert send(client, path, **ME, reason="Kept", why="").status_code == 409

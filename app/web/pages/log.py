@@ -96,7 +96,7 @@ def record(request: Request, session: Reading, event_id: int, saved: str = "", a
     more = tuple(each for each in others if each is not None)
     codes = [code for code, path in found.places if not path.startswith("/devices/")]
     query = f"?{urlencode({'pieces': ','.join(codes)})}" if codes else ""
-    context = RecordContext(found, bool(saved), more, query, found.kind != "taking", _move_query(found))
+    context = RecordContext(found, bool(saved), more, query, not found.voided, _move_query(found))
     return page(request, "log/record.html", context)
 
 

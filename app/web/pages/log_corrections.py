@@ -22,9 +22,9 @@ from app.queries.correctable import correctable, movable, records_of
 from app.queries.records import Record
 from app.schemas.log import MoveFactsIn
 from app.web import forms
-from app.web.correcting import REASON, Asked, Both, asked, both_versions, read, settled
+from app.web.correcting import REASON, WHY, Asked, Both, asked, both_versions, read, settled
 from app.web.deps import Lab, Posted, Reading, Set
-from app.web.forms import Field
+from app.web.forms import Field, Typed
 from app.web.log_form import Form, NotSaved, again, attempt, codes_in, confirmed, known_record, parse, read_pieces
 from app.web.render import page
 
@@ -160,7 +160,7 @@ def _correcting(
         record=found,
         form=shown,
         reasons=CORRECTION_REASONS,
-        reason=forms.show(REASON, typed),
+        reason=forms.show(WHY, typed),
         tap=_tap(form),
         settings=asks.shown(typed),
         rows=asks.shown_rows(typed),
@@ -171,6 +171,15 @@ def _correcting(
         both=both,
         dependents=_dependents(session, done),
     )
+
+
+def _why_said(typed: Typed) -> Typed:
+    """A rule that wants the reason of the correction is answered in its own field, not in that of an ending."""
+    wanted = {
+        at: (None, "why") if at == (None, "reason") and words.startswith("Say why") else at
+        for at, words in typed.errors.items()
+    }
+    return replace(typed, errors={wanted[at]: words for at, words in typed.errors.items()})
 
 
 def _asked(session: Reading, found: Record, zone: ZoneInfo) -> Asked:
@@ -205,7 +214,7 @@ def correct(request: Request, form: Posted, lab: Lab, session: Reading, set_: Se
             int(version) if isinstance(version, str) and version.isdecimal() else None,
             [setting for setting, _ in found.fields],
             piece_ids=pieces,
-            reason=_reason(form, sent.head.values["reason"]) or None,
+            reason=_reason(form, sent.head.values["why"]) or None,
             confirmed=confirmed(form, typed),
             with_dependents=form.get("also") == "yes",
         )
@@ -215,6 +224,7 @@ def correct(request: Request, form: Posted, lab: Lab, session: Reading, set_: Se
     done = attempt(request, lab, form, typed, "correct a record", do)
     if isinstance(done, str):
         return RedirectResponse(done, status_code=303)
+    done = replace(done, typed=_why_said(done.typed))
     if form.get("choose"):  # what was typed stays in its field, whichever of the two was chosen
         done = replace(done, typed=replace(done.typed, raw=read(form, asks, (), set_.zone).typed.raw))
     return page(request, "log/correct.html", _correcting(session, found, asks, form, done), status=done.status)
