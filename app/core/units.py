@@ -41,6 +41,7 @@ UNITS: dict[str, Unit] = {
     **_family("fluence", {"J/cm²": "1", "mJ/cm²": "1e-3", "kJ/cm²": "1e3"}),
     **_family("resistivity", {"Ω·cm": "1", "Ω·m": "100", "mΩ·cm": "1e-3"}),
     **_family("volume", {"cm³": "1", "mL": "1", "L": "1e3", "mm³": "1e-3"}),
+    **_family("scale", {"µm/px": "1", "nm/px": "1e-3"}),
     **_family("rotation", {"rpm": "1", "krpm": "1e3"}),
     **_family("angle", {"°": "1"}),
     **_family("share", {"": "1", "%": "1e-2"}),

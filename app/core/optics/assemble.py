@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
@@ -58,9 +58,7 @@ def assemble(
     reference_mhz = scan.axis.reference_thz * 1e6
     shift = -centre if scan.axis.absolute else 0.0
     at_mhz = reference_mhz + centre if scan.axis.absolute else reference_mhz
-    contradicted = (
-        options.regime if choice.line_shape_decides and options.regime not in (None, choice.reading) else None
-    )
+    contradicted = options.regime if choice.line_shape_decides and options.regime != choice.reading else None
     narrowest = min(e.value for e in widths.linewidths)
     points_per_width = _points_per_width(detuning_mhz, widths, narrowest)
     return Analysis(
@@ -70,15 +68,7 @@ def assemble(
         axis=scan.axis,
         modes=quality.modes_of(widths, _others(choice, scale, reference_mhz), reference_mhz, shift, rel),
         device=Device(
-            quality.device_q(widths.mean_intrinsic, reference_mhz + centre, rel),
-            "C"
-            if dragged(fitted)
-            else quality.grade(
-                contrast=widths.contrast.value,
-                reading=choice.reading,
-                resolved_split=split and evidence.resolved(fitted),
-                rel_sigma=rel,
-            ),
+            quality.device_q(widths.mean_intrinsic, reference_mhz + centre, rel), _grade(choice, widths, rel)
         ),
         regime=Regime(choice.reading, _basis(choice, options)),
         coupling_mhz=widths.coupling.measured(rel),
@@ -106,6 +96,18 @@ def assemble(
         window_mhz=(float(detuning_mhz[0]), float(detuning_mhz[-1])),
         effective_points=noise.effective,
         notes=scan.notes,
+    )
+
+
+def _grade(choice: Choice, widths: Widths, rel_sigma: float | None) -> Literal["A", "B", "C"]:
+    """A dip that heat drags is quoted as a lower bound whatever else speaks for it."""
+    if dragged(choice.fitted):
+        return "C"
+    return quality.grade(
+        contrast=widths.contrast.value,
+        reading=choice.reading,
+        resolved_split=choice.fitted.split and evidence.resolved(choice.fitted),
+        rel_sigma=rel_sigma,
     )
 
 
