@@ -136,7 +136,9 @@
       event.preventDefault(); go(all[at + (event.key === "ArrowDown" ? 1 : -1)]);
     } else if (event.ctrlKey && event.key.toLowerCase() === "d") {
       event.preventDefault();
-      all.slice(at + 1).forEach((row) => { const to = cells(row)[place]; if (to) to.value = event.target.value; });
+      // Only rows that name what they are about: a figure in a row of nothing would have to be mended.
+      all.slice(at + 1).filter((row) => place === 0 || cells(row)[0].value)
+        .forEach((row) => { const to = cells(row)[place]; if (to) to.value = event.target.value; });
     }
   });
   document.addEventListener("paste", (event) => {
@@ -147,7 +149,8 @@
     const all = rows(table);
     const at = all.indexOf(event.target.closest("tr"));
     const place = cells(all[at]).indexOf(event.target);
-    text.replace(/\r/g, "").replace(/\n$/, "").split("\n").forEach((line, down) => {
+    const lines = text.replace(/\r/g, "").replace(/\n$/, "").split("\n");
+    lines.forEach((line, down) => {
       const row = all[at + down];
       if (!row) return;
       line.split("\t").forEach((value, right) => {
@@ -159,7 +162,19 @@
         }
       });
     });
+    tooMany(table, lines.length - (all.length - at));
   });
+  function tooMany(table, left) {
+    let said = table.parentElement.querySelector("[data-too-many]");
+    if (!said) {
+      said = document.createElement("p");
+      said.dataset.tooMany = "";
+      said.className = "due";
+      said.setAttribute("role", "status");
+      table.after(said);
+    }
+    said.textContent = left > 0 ? `${left} lines did not fit: ask for more rows and paste them again.` : "";
+  }
 
   document.addEventListener("DOMContentLoaded", () => {
     drafts();
