@@ -11,7 +11,7 @@ from app.core.silica import SPEED_OF_LIGHT_M_S, refractive_index, ring_fsr_ghz, 
 from app.core.sphere_modes import angular_near, radiation_q
 
 ROUGHNESS_NM, CORRELATION_NM = 2.0, 5.0
-"""A melted surface: rms height and correlation length as Vernooy et al. (1998) take them, from a transcription."""
+"""A melted surface: rms height and correlation length as Vernooy et al. (1998) take them, read second-hand."""
 WATER_NM, WATER_INDEX, WATER_ABSORPTION_PER_M = 0.2, 1.318, 1100.0
 """A monolayer of water in room air and water's absorption at 1550 nm, from memory."""
 WATER_BAND_NM = (1500.0, 1600.0)

@@ -18,7 +18,7 @@ def scatter_q_vernooy(diameter_um: float, roughness_nm: float, correlation_nm: f
     """Q limited by surface scatter, 3n²(n²+2)² λ^{7/2} D^{1/2} / [(4π)³ (n²−1)^{5/2} σ²B²].
 
     `roughness_nm` σ is the rms height, `correlation_nm` B the correlation length.
-    Source: Vernooy et al., Opt. Lett. 23, 247 (1998), from a transcription.
+    Source: Vernooy et al., Opt. Lett. 23, 247 (1998), read second-hand.
     """
     n2 = refractive_index(wavelength_nm) ** 2
     wavelength, diameter, area2 = wavelength_nm * 1e-9, diameter_um * 1e-6, _area2(roughness_nm, correlation_nm)
@@ -29,7 +29,7 @@ def scatter_q_vernooy(diameter_um: float, roughness_nm: float, correlation_nm: f
 def scatter_q_gorodetsky(diameter_um: float, roughness_nm: float, correlation_nm: float, wavelength_nm: float) -> float:
     """Q limited by surface scatter, 3λ³D/(16π² n σ²B²).
 
-    Source: Gorodetsky, Pryamikov and Ilchenko, J. Opt. Soc. Am. B 17, 1051 (2000), from a transcription.
+    Source: Gorodetsky, Pryamikov and Ilchenko, J. Opt. Soc. Am. B 17, 1051 (2000), read second-hand.
     """
     n = refractive_index(wavelength_nm)
     area2 = _area2(roughness_nm, correlation_nm)
