@@ -134,13 +134,13 @@ class Shot:
 
 def shots_like(session: Session, kind: str, size_um: float) -> tuple[Shot, ...]:
     """Reflow shots of known power and exposure on devices of this kind and of `size_um` within ±10 %."""
-    d = DEVICE_FACTS.c
+    d, sitting = DEVICE_FACTS.c, ReflowSession.__table__
     size = func.coalesce(d.disc_um, d.nominal_um)
     rows = session.execute(
-        select(ReflowShot, ReflowSession.spot_um)
+        select(ReflowShot, sitting.c.spot_um)
         .select_from(ReflowShot)
         .join(DEVICE_FACTS, d.device_id == ReflowShot.device_id)
-        .outerjoin(ReflowSession, ReflowSession.id == ReflowShot.session_id)
+        .outerjoin(sitting, sitting.c.id == ReflowShot.session_id)
         .where(d.device_kind == kind, size.between(size_um * (1 - SIZE_BAND), size_um * (1 + SIZE_BAND)))
         .where(ReflowShot.purpose == "reflow", ReflowShot.voided_at.is_(None))
         .order_by(ReflowShot.done_at.desc(), ReflowShot.id.desc())
