@@ -48,7 +48,7 @@ def oxide_rates(session: Session, most: int = 5) -> tuple[OxideRate, ...]:
         .where(p.oxide_etch_count == 1, p.oxide_um > 0, p.oxide_etch_etch_s > 0)
         .where(p.oxide_etch_end_point.in_(SEEN_ENDS))
         .order_by(p.oxide_etch_at.desc(), p.piece_id)
-        .limit(50)
+        .limit(2000)
     ).mappings()
     found: dict[int, OxideRate] = {}
     for row in rows:
