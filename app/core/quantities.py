@@ -242,8 +242,18 @@ _LAB = (
     Q("stalled_days", "Stalled after", "d", 0, (14, 365), (1, 10000), whole=True),
 )
 
+_PLAN = (
+    Q("array_rows", "Rows", "", 0, (1, 400), (1, 10000), whole=True),
+    Q("array_columns", "Columns", "", 0, (1, 400), (1, 10000), whole=True),
+    Q("rate_nm_per_min", "Oxide etch rate", "nm/min", 1, (2, 3000), (0.01, 1e6)),
+    Q("known_bath_c", "Rate known at", "°C", 1, (15, 30), (0, 100)),
+    Q("activation_ev", "Activation energy", "eV", 2, (0.2, 0.6), (0, 3)),
+    Q("exposed_cm2", "Exposed silicon", "cm²", 2, (0.01, 200), (1e-6, 5000)),
+    Q("melted_um", "Melted length", "µm", 0, (50, 2000), (0.1, 100000)),
+)
+
 QUANTITIES: dict[str, Quantity] = {
     quantity.name: quantity
-    for group in (_MATERIAL, _LITHOGRAPHY, _ETCH, _FIBRE, _REFLOW, _TREATMENT, _SEEN, _OPTICS, _LAB)
+    for group in (_MATERIAL, _LITHOGRAPHY, _ETCH, _FIBRE, _REFLOW, _TREATMENT, _SEEN, _OPTICS, _LAB, _PLAN)
     for quantity in group
 }
