@@ -9,12 +9,12 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
+from itertools import pairwise
 
 import numpy as np
 from scipy.integrate import quad
 from scipy.special import gammaln
-from scipy.stats import norm, t
-
+from scipy.stats import linregress, norm, t
 
 FEWEST = 8
 """Points below which no chart is drawn."""
@@ -133,7 +133,7 @@ def individuals(x: Sequence[float], baseline: int, *, handbook: bool = False) ->
     The zones of the rules are thirds of the way to the limits.
     """
     base = _baseline(x, baseline)
-    ranges = [abs(b - a) for a, b in zip(x, x[1:], strict=False)]
+    ranges = [abs(b - a) for a, b in pairwise(x)]
     mean_range = math.fsum(ranges[: len(base) - 1]) / (len(base) - 1)
     two = constants(2)
     sigma = mean_range / two.d2
@@ -212,6 +212,29 @@ def _baseline(x: Sequence[float], baseline: int) -> list[float]:
 
 
 def _level(x: Sequence[float], centre: float, third: Sequence[float]) -> Track:
-    z = [(value - centre) / one if one > 0 else 4 * float(np.sign(value - centre)) for value, one in zip(x, third, strict=True)]
+    z = [
+        (value - centre) / one if one > 0 else 4 * float(np.sign(value - centre))
+        for value, one in zip(x, third, strict=True)
+    ]
     low, high = tuple(centre - 3 * one for one in third), tuple(centre + 3 * one for one in third)
     return Track(tuple(x), centre, low, high, western_electric(z))
+
+
+@dataclass(frozen=True)
+class Trend:
+    """Slope of a straight line over time with its 95 % interval, and what it comes to from first to last point."""
+
+    slope: float
+    low: float
+    high: float
+    change: float
+
+
+def trend(at: Sequence[float], x: Sequence[float]) -> Trend | None:
+    """The straight line through all points, t interval on n−2 degrees of freedom; None under four or two times."""
+    if len(x) < 4 or len(set(at)) < 3:
+        return None
+    line = linregress(at, x)
+    half = float(t.ppf(0.975, len(x) - 2)) * float(line.stderr)
+    slope = float(line.slope)
+    return Trend(slope, slope - half, slope + half, slope * (max(at) - min(at)))

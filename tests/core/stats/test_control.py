@@ -55,7 +55,9 @@ def test_cusum_of_the_handbook() -> None:
 def test_chart_constants(n: int, d2: float, d3: float, a2: float, lower: float, upper: float, c4: float | None) -> None:
     """The standard table of d2, d3, A2, D3, D4 and c4 (e.g. ASTM Manual 7A, values from memory)."""
     found = control.constants(n)
-    assert (found.d2, found.d3, found.a2, found.lower, found.upper) == pytest.approx((d2, d3, a2, lower, upper), abs=1e-5)
+    assert (found.d2, found.d3, found.a2, found.lower, found.upper) == pytest.approx(
+        (d2, d3, a2, lower, upper), abs=1e-5
+    )
     assert c4 is None or found.c4 == pytest.approx(c4, abs=1e-5)
 
 
@@ -101,7 +103,7 @@ def _needed(past: tuple[float, ...]) -> tuple[float, ...]:
 
 
 def test_run_length_of_the_rules() -> None:
-    """In control 91.75 points to an alarm, 9.22 after a shift of one sigma: Champ & Woodall, Technometrics 29 (1987)."""
+    """In control 91.75 points to an alarm, 9.22 at one sigma off: Champ & Woodall, Technometrics 29 (1987)."""
     assert _run_length(0.0) == pytest.approx(91.75, abs=0.01)
     assert _run_length(1.0) == pytest.approx(9.22, abs=0.01)
 
@@ -112,7 +114,9 @@ def test_prediction_limits_keep_their_false_alarms() -> None:
     outside = {False: 0, True: 0}
     for row in drawn:
         for handbook in outside:
-            outside[handbook] += "beyond" in control.individuals(list(row[[*range(10), 11]]), 10, handbook=handbook).level.broken[-1]
+            outside[handbook] += (
+                "beyond" in control.individuals(list(row[[*range(10), 11]]), 10, handbook=handbook).level.broken[-1]
+            )
     assert 0.015 < outside[True] / 4000 < 0.032
     assert outside[False] / 4000 < 0.0035
 
@@ -140,3 +144,12 @@ def test_rules_are_the_same_upside_down(z: list[float]) -> None:
     """Turning the chart over turns no rule off."""
     up = control.western_electric([each or 0.1 for each in z])
     assert up == control.western_electric([-(each or 0.1) for each in z])
+
+
+def test_a_trend_is_told_from_scatter() -> None:
+    """A steady fall has an interval below zero; three points give no trend."""
+    found = control.trend([0, 1, 2, 3, 4], [10.0, 9.1, 7.9, 7.1, 5.9])
+    assert found is not None
+    assert found.low < found.slope < found.high < 0
+    assert found.change == pytest.approx(-4.08)
+    assert control.trend([0, 1, 2], [1.0, 2.0, 3.0]) is None

@@ -1,0 +1,57 @@
+"""A control chart over days: points, limits, alarms by shape and word, tool events as upright lines."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from app.charts import spec
+from app.charts.spec import Spec
+
+
+def control_chart(
+    days: Sequence[float],
+    values: Sequence[float],
+    alarms: Sequence[str],
+    lines: Sequence[tuple[str, Sequence[float]]],
+    events: Sequence[tuple[float, str]],
+    titles: tuple[str, str],
+    *,
+    height: int = 260,
+) -> Spec:
+    """Values over days; `alarms` has the word of each point ('' for none), `lines` are (style, heights).
+
+    A line of style `target` is the centre, of `limit` a limit. `events` are (day, words).
+    """
+    data: list[Spec] = [
+        {"kind": "alarm" if word else "point", "at": day, "value": value, "says": f"{i} {word}".strip()}
+        for i, (day, value, word) in enumerate(zip(days, values, alarms, strict=True), 1)
+    ]
+    for number, (_, heights) in enumerate(lines):
+        data += [
+            {"kind": f"line{number}", "at": day, "value": height_, "says": ""}
+            for day, height_ in zip(days, heights, strict=True)
+        ]
+    data += [{"kind": "event", "at": day, "says": words} for day, words in events]
+    x, y = spec.axis("at", titles[0]), spec.axis("value", titles[1])
+    told = spec.tooltip(("says", "Point"), ("value", titles[1]))
+    layers = [
+        spec.layer("rule", "event", {"x": x, "tooltip": spec.tooltip(("says", "Tool"))}, transform=_only("event"))
+    ]
+    for number, (style, _) in enumerate(lines):
+        layers.append(spec.layer("line", style, {"x": x, "y": y}, transform=_only(f"line{number}")))
+    layers += [
+        spec.layer("point", "device", {"x": x, "y": y, "tooltip": told}, transform=_only("point")),
+        spec.layer("point", "alarm", {"x": x, "y": y, "tooltip": told}, transform=_only("alarm")),
+        spec.layer(
+            "text",
+            "note",
+            {"x": x, "y": y, "text": {"field": "says", "type": "nominal"}},
+            transform=_only("alarm"),
+            mark_more={"dy": -11, "align": "center"},
+        ),
+    ]
+    return spec.chart(data, layers, width=720, height=height)
+
+
+def _only(kind: str) -> list[Spec]:
+    return [{"filter": {"field": "kind", "equal": kind}}]
