@@ -22,10 +22,14 @@ def control_chart(
 
     A line of style `target` is the centre, of `limit` a limit. `events` are (day, words).
     """
-    data: list[Spec] = [
-        {"kind": "alarm" if word else "point", "at": day, "value": value, "says": f"{i} {word}".strip()}
-        for i, (day, value, word) in enumerate(zip(days, values, alarms, strict=True), 1)
-    ]
+    data: list[Spec] = []
+    apart, written = 0.09 * (max(days) - min(days)), -1e9
+    for i, (day, value, word) in enumerate(zip(days, values, alarms, strict=True), 1):
+        short = ""
+        if word and day - written > apart:  # words of near neighbours would lie on each other; the list has them all
+            short, written = f"{i} {word}", day
+        kind = "alarm" if word else "point"
+        data.append({"kind": kind, "at": day, "value": value, "says": f"{i} {word}".strip(), "short": short})
     for number, (_, heights) in enumerate(lines):
         data += [
             {"kind": f"line{number}", "at": day, "value": height_, "says": ""}
@@ -45,7 +49,7 @@ def control_chart(
         spec.layer(
             "text",
             "note",
-            {"x": x, "y": y, "text": {"field": "says", "type": "nominal"}},
+            {"x": x, "y": y, "text": {"field": "short", "type": "nominal"}},
             transform=_only("alarm"),
             mark_more={"dy": -11, "align": "center"},
         ),

@@ -94,6 +94,7 @@ def drift(request: Request, session: Reading, set_: Set) -> Response:
     worked = work_out(points, marks, ask)
     label, unit = SERIES[ask.series]
     lines = tuple(Line(row, significant(row.point.value), significant(row.charted)) for row in worked.rows)
+    trends = baths(points, unit)
     alarms = tuple(line for line in lines if line.row.says)
     theme = theme_of(request)
     context = DriftContext(
@@ -108,14 +109,14 @@ def drift(request: Request, session: Reading, set_: Set) -> Response:
         none_at_all=not everything,
         none_here=bool(everything) and not points,
         worked=worked,
-        says=_says(worked, len(alarms)),
+        says=_says(worked, len(alarms), trends),
         drawn=tuple(
             Drawn(f"chart-{i}", name, spec, chart_picture(spec, theme), chart_picture(spec, "print"))
             for i, (name, spec) in enumerate(worked.specs)
         ),
         lines=lines,
         alarms=alarms,
-        baths=baths(points, unit),
+        baths=trends,
         marks=tuple(marks),
         csv=ask.address("/drift.csv"),
     )
@@ -150,11 +151,14 @@ def _whose(points: Iterable[DriftPoint]) -> list[tuple[str, str]]:
     return [("", "All"), *tools, *lots]
 
 
-def _says(worked: Worked, alarms: int) -> str:
+def _says(worked: Worked, alarms: int, trends: Iterable[BathRow]) -> str:
+    moving = " ".join(f"{row.name} {row.says.split(';')[0]}." for row in trends if row.moves)
     if worked.missing:
-        return worked.missing
+        return f"{worked.missing} {moving}".strip()
     of = len(worked.rows)
-    if not alarms:
-        return f"None of {of} points breaks a rule; nothing says the step moved."
-    verb = "breaks" if alarms == 1 else "break"
-    return f"{alarms} of {of} points {verb} a rule: look at what was done to the tools near them."
+    if alarms:
+        verb = "breaks" if alarms == 1 else "break"
+        said = f"{alarms} of {of} points {verb} a rule: look at what was done to the tools near them."
+    else:
+        said = f"None of {of} points breaks a rule."
+    return f"{said} {moving or 'No trend stands out.'}"
