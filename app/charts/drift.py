@@ -16,15 +16,17 @@ def control_chart(
     events: Sequence[tuple[float, str]],
     titles: tuple[str, str],
     *,
+    first: int = 1,
     height: int = 260,
 ) -> Spec:
     """Values over days; `alarms` has the word of each point ('' for none), `lines` are (style, heights).
 
     A line of style `target` is the centre, of `limit` a limit. `events` are (day, words).
+    `first` is the first point's number.
     """
     data: list[Spec] = []
     apart, written = 0.09 * (max(days) - min(days)), -1e9
-    for i, (day, value, word) in enumerate(zip(days, values, alarms, strict=True), 1):
+    for i, (day, value, word) in enumerate(zip(days, values, alarms, strict=True), first):
         short = ""
         if word and day - written > apart:  # words of near neighbours would lie on each other; the list has them all
             short, written = f"{i} {word}", day
@@ -38,9 +40,10 @@ def control_chart(
     data += [{"kind": "event", "at": day, "says": words} for day, words in events]
     x, y = spec.axis("at", titles[0]), spec.axis("value", titles[1])
     told = spec.tooltip(("says", "Point"), ("value", titles[1]))
-    layers = [
-        spec.layer("rule", "event", {"x": x, "tooltip": spec.tooltip(("says", "Tool"))}, transform=_only("event"))
-    ]
+    layers: list[Spec] = []
+    if events:
+        seen = {"x": x, "tooltip": spec.tooltip(("says", "Tool"))}
+        layers.append(spec.layer("rule", "event", seen, transform=_only("event")))
     for number, (style, _) in enumerate(lines):
         layers.append(spec.layer("line", style, {"x": x, "y": y}, transform=_only(f"line{number}")))
     layers += [

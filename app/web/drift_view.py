@@ -151,7 +151,18 @@ def work_out(points: Sequence[DriftPoint], marks: Sequence[ToolMark], ask: Drift
     specs = [(KINDS[ask.kind], _spec(days, level, events, (x, title)))]
     if spread is not None:
         name = "Range within the act" if ask.kind == "mean_range" else "Moving range"
-        specs.append((name, _spec(days[-len(spread.values) :], spread, [], (x, f"{name} / {unit}" if unit else name))))
+        specs.append(
+            (
+                name,
+                _spec(
+                    days[-len(spread.values) :],
+                    spread,
+                    [],
+                    (x, f"{name} / {unit}" if unit else name),
+                    1 + len(used) - len(spread.values),
+                ),
+            )
+        )
     broken = [list(each) for each in level.broken]
     if spread is not None:
         for i, each in enumerate(spread.broken, len(used) - len(spread.broken)):
@@ -188,11 +199,15 @@ def _tracks(
 
 
 def _spec(
-    days: Sequence[float], track: control.Track, events: Sequence[tuple[float, str]], titles: tuple[str, str]
+    days: Sequence[float],
+    track: control.Track,
+    events: Sequence[tuple[float, str]],
+    titles: tuple[str, str],
+    first: int = 1,
 ) -> Spec:
     words = [SHORT[each[0]] if each else "" for each in track.broken]
     lines = [("target", [track.centre] * len(days)), ("limit", track.lower), ("limit", track.upper)]
-    return control_chart(days, track.values, words, lines, events, titles)
+    return control_chart(days, track.values, words, lines, events, titles, first=first)
 
 
 def _rows(
