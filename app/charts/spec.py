@@ -33,8 +33,12 @@ def chart(
 
 
 def layer(mark: str, style: str, encoding: Mapping[str, Any], **more: Any) -> Spec:
-    """One layer: a mark in one of the themes' styles (device, group, interval, target, samples, fit, zone …)."""
-    return {"mark": {"type": mark, "style": style, **more.pop("mark_more", {})}, "encoding": dict(encoding), **more}
+    """One layer: a mark in one of the themes' styles (device, group, interval, target, samples, fit, zone …).
+
+    Marks are kept from screen readers: the picture as a whole carries its figures in words, and tables list them.
+    """
+    shown = {"type": mark, "style": style, "aria": False, **more.pop("mark_more", {})}
+    return {"mark": shown, "encoding": dict(encoding), **more}
 
 
 def axis(
